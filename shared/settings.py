@@ -1,0 +1,158 @@
+"""One frozen Settings from a TOML file and the environment.
+
+``TURNBELL_SECTION_KEY`` overrides ``[section] key``; ``TURNBELL_SECTION_KEY_FILE`` (or ``key_file`` in the TOML) names
+a file that holds the value, for secrets.
+"""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Mapping
+from datetime import time
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError
+
+PREFIX = "TURNBELL_"
+
+
+class SettingsError(Exception):
+    """A setting that cannot be used; ``id`` names it, ``hint`` says what to do."""
+
+    def __init__(self, id_: str, hint: str) -> None:
+        super().__init__(f"{id_}: {hint}")
+        self.id, self.hint = id_, hint
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Mqtt(_Section):
+    host: str | None = Field(None, description="outside broker; absent = the embedded one")
+    port: int = Field(1883, ge=0, le=65535)
+    username: str | None = None
+    password: SecretStr | None = None
+    tls_ca: Path | None = Field(None, description="CA certificate file; turns TLS on")
+    shared_group: str | None = Field(None, description="MQTT 5 shared subscription, for several ingesters")
+    client_id: str = "turnbell-ingest"
+    version: Literal["5", "3.1.1"] = "5"
+
+
+class Store(_Section):
+    url: str | None = Field(None, description="absent = embedded")
+
+
+class Email(_Section):
+    host: str | None = None
+    port: int = Field(587, ge=1, le=65535)
+    username: str | None = None
+    password: SecretStr | None = None
+    from_: str = Field("turnbell@localhost", alias="from")
+    tls: Literal["starttls", "tls", "none"] = "starttls"
+    tls_ca: Path | None = None
+
+
+class Web(_Section):
+    public_url: str | None = Field(None, description="how people reach the pages, for links in messages")
+    allow_private_webhooks: bool = Field(
+        False, description="let webhooks go to loopback and private addresses"
+    )
+
+
+class QuietHours(_Section):
+    from_: time | None = Field(
+        None, alias="from", description="local time of the person; urgent notices pass"
+    )
+    to: time | None = None
+
+
+class Analysis(_Section):
+    max_gap_minutes: float = Field(180, gt=0, le=24 * 60)
+
+
+class Notices(_Section):
+    morning_round: time | None = Field(None, description="local time of the daily digest; absent = none")
+    heartbeat_url: str | None = Field(None, description="fetched every minute while all is well")
+
+
+class QuarantineBounds(_Section):
+    keep_days: int = Field(30, ge=1)
+    keep_at_most: int = Field(10_000, ge=1)
+
+
+class Settings(_Section):
+    mqtt: Mqtt = Mqtt()
+    readings: Store = Store()
+    registry: Store = Store()
+    email: Email = Email()
+    web: Web = Web()
+    quiet_hours: QuietHours = QuietHours()
+    analysis: Analysis = Analysis()
+    notices: Notices = Notices()
+    quarantine: QuarantineBounds = QuarantineBounds()
+    decoders: dict[str, Any] = Field(
+        default_factory=dict, description="mapped JSON: name -> JMESPath expressions"
+    )
+
+    @property
+    def max_gap_ms(self) -> int:
+        return round(self.analysis.max_gap_minutes * 60_000)
+
+
+def load_settings(file: Path | None = None, environment: Mapping[str, str] | None = None) -> Settings:
+    """Read ``file`` (if any), lay the environment over it, check all; raise SettingsError."""
+    raw = _read_toml(file) if file else {}
+    for section in raw.values():
+        if isinstance(section, dict):
+            _resolve_files(section)
+    for name, text in (os.environ if environment is None else environment).items():
+        _override(raw, name, text)
+    try:
+        return Settings.model_validate(raw)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise SettingsError(where, str(first["msg"])) from None
+
+
+def _read_toml(file: Path) -> dict[str, Any]:
+    try:
+        with file.open("rb") as handle:
+            return tomllib.load(handle)
+    except OSError as error:
+        raise SettingsError("config", f"cannot read {file}: {error.strerror}") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise SettingsError("config", f"{file} is not TOML: {error}") from error
+
+
+def _resolve_files(section: dict[str, Any]) -> None:
+    for key in [key for key in section if key.endswith("_file")]:
+        section[key.removesuffix("_file")] = _read_secret(key, Path(str(section.pop(key))))
+
+
+def _override(raw: dict[str, Any], name: str, text: str) -> None:
+    if not name.startswith(PREFIX):
+        return
+    name = name.removeprefix(PREFIX).lower()
+    # the longest section name first: quiet_hours_from is [quiet_hours] from
+    for section in sorted(Settings.model_fields, key=len, reverse=True):
+        if name.startswith(f"{section}_") and section != "decoders":
+            key = name.removeprefix(f"{section}_")
+            if key.endswith("_file"):
+                key, text = key.removesuffix("_file"), _read_secret(name, Path(text))
+            part = raw.setdefault(section, {})
+            if not isinstance(part, dict):
+                raise SettingsError(section, "must be a table")
+            part[key] = text
+            return
+    raise SettingsError(f"{PREFIX}{name.upper()}", "no setting of that name")
+
+
+def _read_secret(name: str, file: Path) -> str:
+    try:
+        return file.read_text("utf-8").strip()
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingsError(name, f"cannot read the secret file {file}") from error
