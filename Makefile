@@ -1,0 +1,40 @@
+# Every target works from a fresh clone with Python >= 3.11, git and make.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+
+.PHONY: setup demo test bench check screenshots lock packages
+
+setup: $(VENV)/ready
+
+$(VENV)/ready: requirements.lock pyproject.toml
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "Turnbell needs Python 3.11 or newer; set PYTHON=python3.12 or the like"; exit 1; }
+	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV) || { echo "python3 cannot make a virtual environment; on Debian or Ubuntu: apt-get install python3-venv"; exit 1; }
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation --editable .
+	@touch $@
+
+demo: setup
+	$(BIN)/turnbell demo
+
+# Debian packages that the tests use; installs them where this account may, else says which are missing.
+packages:
+	@sh deploy/files/debian-packages.sh
+
+test: setup packages
+	$(BIN)/python -m pytest
+
+check: setup
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+bench: setup
+	@$(BIN)/python -m tests.bench
+
+screenshots: setup packages
+	$(BIN)/python -m tests.screenshots
+
+lock: setup
+	$(BIN)/uv pip compile --quiet --universal --generate-hashes --no-emit-index-url --python-version 3.11 --extra dev --custom-compile-command "make lock" -o requirements.lock pyproject.toml

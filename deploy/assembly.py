@@ -1,0 +1,113 @@
+"""Puts the parts together. The only place that picks adapters."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+from alerts.channels import test_send
+from alerts.outbox import SendLoop
+from alerts.worker import WatchLoop
+from api.parts import Parts
+from deploy.errors import SurroundingsError, UserError
+from deploy.supervisor import Supervisor
+from ingest.pipeline import IngestLoop
+from shared.heat.catalogue import Catalogue
+from shared.heat_book import HeatBook
+from shared.ports import ReadingsStore, Registry
+from shared.settings import Settings
+from shared.stores import open_readings, open_registry
+from shared.times import Clock, SystemClock
+
+
+@dataclass(frozen=True)
+class House:
+    """The opened stores of one data directory, and the sums on top of them."""
+
+    data_dir: Path
+    settings: Settings
+    clock: Clock
+    registry: Registry
+    readings: ReadingsStore
+    catalogue: Catalogue
+    book: HeatBook
+
+    def close(self) -> None:
+        self.readings.close()
+        self.registry.close()
+
+    def ingest_loop(self, host: str, port: int) -> IngestLoop:
+        return IngestLoop(self.readings, self.registry, self.settings, self.clock, host, port)
+
+    def watch_loops(self) -> list[WatchLoop | SendLoop]:
+        return [
+            WatchLoop(self.registry, self.book, self.settings, self.clock, self.catalogue),
+            SendLoop(self.registry, self.book, self.settings, self.clock),
+        ]
+
+    def parts(
+        self, supervisor: Supervisor | None, *, open_door: bool = False, demo_speed: float | None = None
+    ) -> Parts:
+        return Parts(
+            registry=self.registry,
+            readings=self.readings,
+            book=self.book,
+            catalogue=self.catalogue,
+            settings=self.settings,
+            data_dir=self.data_dir,
+            clock=self.clock,
+            loops=supervisor.states if supervisor else dict,
+            test_send=partial(test_send, self.registry, self.settings, self.clock),
+            open_door=open_door,
+            demo_speed=demo_speed,
+        )
+
+
+def open_house(data_dir: Path, settings: Settings, clock: Clock | None = None, *, create: bool = False) -> House:
+    """Open (and migrate) the stores in ``data_dir``.
+
+    Raises UserError for a directory that is not there or a store that this program does not know,
+    SurroundingsError for one that cannot be written, StorageError for a database that cannot be used.
+    """
+    prepare_data_dir(data_dir, create=create)
+    if settings.readings.url:
+        raise UserError("[readings] url: this version keeps readings in its own store only; remove the setting")
+    registry = open_registry(settings.registry.url or f"sqlite:///{data_dir / 'registry.db'}")
+    try:
+        readings = open_readings(data_dir / "readings.db")
+    except BaseException:
+        registry.close()
+        raise
+    try:
+        catalogue = Catalogue.load(data_dir)
+        book = HeatBook(readings, registry, catalogue, settings.max_gap_ms)
+    except BaseException:
+        readings.close()
+        registry.close()
+        raise
+    return House(data_dir, settings, clock or SystemClock(), registry, readings, catalogue, book)
+
+
+def prepare_data_dir(data_dir: Path, *, create: bool) -> None:
+    if not data_dir.exists():
+        if not create:
+            raise UserError(f"there is no data directory {data_dir}; `turnbell serve --data {data_dir}` makes it")
+        try:
+            data_dir.mkdir(parents=True, mode=0o700)
+        except OSError as error:
+            raise SurroundingsError(f"cannot make the data directory {data_dir}: {error.strerror}") from error
+    if not data_dir.is_dir():
+        raise UserError(f"{data_dir} is a file; --data needs a directory")
+    if not os.access(data_dir, os.R_OK | os.W_OK | os.X_OK):
+        raise SurroundingsError(f"the data directory {data_dir} cannot be read and written by this account")
+
+
+def with_house[T](data_dir: Path, settings: Settings, work: Callable[[House], T]) -> T:
+    house = open_house(data_dir, settings)
+    try:
+        return work(house)
+    finally:
+        house.close()
