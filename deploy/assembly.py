@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -66,7 +67,9 @@ class House:
         )
 
 
-def open_house(data_dir: Path, settings: Settings, clock: Clock | None = None, *, create: bool = False) -> House:
+def open_house(
+    data_dir: Path, settings: Settings, clock: Clock | None = None, *, create: bool = False
+) -> House:
     """Open (and migrate) the stores in ``data_dir``.
 
     Raises UserError for a directory that is not there or a store that this program does not know,
@@ -74,7 +77,9 @@ def open_house(data_dir: Path, settings: Settings, clock: Clock | None = None, *
     """
     prepare_data_dir(data_dir, create=create)
     if settings.readings.url:
-        raise UserError("[readings] url: this version keeps readings in its own store only; remove the setting")
+        raise UserError(
+            "[readings] url: this version keeps readings in its own store only; remove the setting"
+        )
     registry = open_registry(settings.registry.url or f"sqlite:///{data_dir / 'registry.db'}")
     try:
         readings = open_readings(data_dir / "readings.db")
@@ -94,7 +99,9 @@ def open_house(data_dir: Path, settings: Settings, clock: Clock | None = None, *
 def prepare_data_dir(data_dir: Path, *, create: bool) -> None:
     if not data_dir.exists():
         if not create:
-            raise UserError(f"there is no data directory {data_dir}; `turnbell serve --data {data_dir}` makes it")
+            raise UserError(
+                f"there is no data directory {data_dir}; `turnbell serve --data {data_dir}` makes it"
+            )
         try:
             data_dir.mkdir(parents=True, mode=0o700)
         except OSError as error:
@@ -105,9 +112,10 @@ def prepare_data_dir(data_dir: Path, *, create: bool) -> None:
         raise SurroundingsError(f"the data directory {data_dir} cannot be read and written by this account")
 
 
-def with_house[T](data_dir: Path, settings: Settings, work: Callable[[House], T]) -> T:
+@contextmanager
+def opened_house(data_dir: Path, settings: Settings) -> Iterator[House]:
     house = open_house(data_dir, settings)
     try:
-        return work(house)
+        yield house
     finally:
         house.close()

@@ -1,0 +1,3 @@
+from deploy.cli import main
+
+main()

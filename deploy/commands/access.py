@@ -1,0 +1,45 @@
+"""Who and what may connect: API tokens and probes' broker credentials."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from api.auth import create_token
+from deploy.assembly import opened_house
+from deploy.commands.options import data_and_config, settings_of
+from deploy.enrol import enrol
+from shared.people import ROLES
+from shared.times import SystemClock
+
+
+@click.group(short_help="API tokens.")
+def token() -> None:
+    """API tokens: made here, shown once, stored only as a digest."""
+
+
+@token.command("create", short_help="Make a bearer token and print it once.")
+@data_and_config
+@click.option("--role", type=click.Choice(ROLES), required=True, help="What its holder may do.")
+@click.option("--name", default="", help="Whose or what it is, for the list of tokens.")
+def create(data_dir: Path, config_file: Path | None, role: str, name: str) -> None:
+    """Make a bearer token and print it once."""
+    held = next(known for known in ROLES if known == role)
+    with opened_house(data_dir, settings_of(config_file)) as house:
+        click.echo(create_token(house.registry, role=held, name=name or role, now=SystemClock().now()))
+
+
+@click.group(short_help="Broker credentials of probes.")
+def probe() -> None:
+    """Broker credentials of probes."""
+
+
+@probe.command("enrol", short_help="Make a probe's broker credential and print it once.")
+@click.argument("probe_name", metavar="PROBE")
+@data_and_config
+@click.option("--site", help="Slug of the site; needed when there are several.")
+def enrol_command(probe_name: str, data_dir: Path, config_file: Path | None, site: str | None) -> None:
+    """Make a broker credential for PROBE, write the broker's files, and print it once."""
+    with opened_house(data_dir, settings_of(config_file)) as house:
+        click.echo(enrol(house.registry, data_dir, probe_name, site, SystemClock().now()))

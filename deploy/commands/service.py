@@ -1,0 +1,99 @@
+"""serve, and its roles one by one."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import click
+
+from api.app import create_app
+from api.auth_session import first_run_link
+from deploy.assembly import House, open_house
+from deploy.commands.options import HOST, MQTT_HOST, MQTT_PORT, PORT, data_and_config, settings_of
+from deploy.errors import UserError
+from deploy.service import Service
+from deploy.supervisor import Supervisor
+from deploy.web import WebServer, address_of, bind, wait_for_a_signal
+from shared.loops import Loop
+
+
+@click.command(short_help="Run everything in one process.")
+@data_and_config
+@HOST
+@PORT
+@MQTT_HOST
+@MQTT_PORT
+def serve(
+    data_dir: Path, config_file: Path | None, host: str, port: int, mqtt_host: str, mqtt_port: int
+) -> None:
+    """Run broker, ingester, worker, sender and pages in one process, until SIGTERM."""
+    house = open_house(data_dir, settings_of(config_file), create=True)
+    try:
+        service = Service(house, host=host, port=port, mqtt_host=mqtt_host, mqtt_port=mqtt_port)
+        service.start()
+        _announce(house, service.address)
+        broker_host, broker_port = service.mqtt_address
+        click.echo(f"Probes publish to {broker_host} port {broker_port}. Stop with Ctrl-C.")
+        wait_for_a_signal()
+        service.stop()
+    finally:
+        house.close()
+
+
+@click.command(short_help="Run the ingester alone (the config names the broker).")
+@data_and_config
+def ingest(data_dir: Path, config_file: Path | None) -> None:
+    """Take readings from the broker that [mqtt] names, until SIGTERM."""
+    settings = settings_of(config_file)
+    if settings.mqtt.host is None:
+        raise UserError("[mqtt] host is not set; `turnbell ingest` needs an outside broker")
+    house = open_house(data_dir, settings, create=True)
+    try:
+        _run_loops(house, [house.ingest_loop(settings.mqtt.host, settings.mqtt.port)])
+    finally:
+        house.close()
+
+
+@click.command(short_help="Run the worker and the sender alone.")
+@data_and_config
+def watch(data_dir: Path, config_file: Path | None) -> None:
+    """Work out what changed and tell people, until SIGTERM."""
+    house = open_house(data_dir, settings_of(config_file), create=True)
+    try:
+        _run_loops(house, house.watch_loops())
+    finally:
+        house.close()
+
+
+@click.command(short_help="Run the pages and the API alone.")
+@data_and_config
+@HOST
+@PORT
+def api(data_dir: Path, config_file: Path | None, host: str, port: int) -> None:
+    """Serve pages and API, until SIGTERM."""
+    house = open_house(data_dir, settings_of(config_file), create=True)
+    try:
+        listener = bind(host, port)
+        web = WebServer(create_app(house.parts(None)), listener)
+        web.start()
+        _announce(house, address_of(listener))
+        wait_for_a_signal()
+        web.stop()
+    finally:
+        house.close()
+
+
+def _run_loops(house: House, loops: Sequence[Loop]) -> None:
+    supervisor = Supervisor(loops, house.registry, house.clock)
+    supervisor.start()
+    click.echo(f"Running: {', '.join(loop.name for loop in loops)}. Stop with Ctrl-C.")
+    wait_for_a_signal()
+    supervisor.stop()
+
+
+def _announce(house: House, address: str) -> None:
+    click.echo(f"Turnbell is at {address}")
+    link = first_run_link(house.registry, house.clock.now(), address)
+    if link is not None:
+        click.echo(f"First visit, once: {link}")

@@ -1,0 +1,98 @@
+"""The whole service in one process: broker, ingester, worker, sender, pages; started in that order, drained in the
+other."""
+
+from __future__ import annotations
+
+import json
+import os
+import socket
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+from fastapi import FastAPI
+
+from api.app import create_app
+from deploy.assembly import House
+from deploy.supervisor import Supervisor
+from deploy.web import WebServer, address_of, bind
+from ingest.broker import EmbeddedBroker
+from shared.loops import Loop
+
+RUNNING_FILE = "running.json"
+
+
+class Service:
+    """``start`` returns once everything listens; ``stop`` once everything is stored and closed."""
+
+    def __init__(
+        self,
+        house: House,
+        *,
+        host: str,
+        port: int,
+        mqtt_host: str,
+        mqtt_port: int,
+        demo_speed: float | None = None,
+        add_to_app: Callable[[FastAPI], None] | None = None,
+    ) -> None:
+        self.house = house
+        self._demo_speed, self._add_to_app = demo_speed, add_to_app
+        self._listener: socket.socket = bind(host, port)
+        self._broker = None
+        if house.settings.mqtt.host is None:
+            self._broker = EmbeddedBroker(house.data_dir, mqtt_host, mqtt_port)
+
+    def start(self, more_loops: Callable[[str, int], Sequence[Loop]] | None = None) -> None:
+        """``more_loops`` is asked for further loops once the broker's address is known (the demo's probes)."""
+        try:
+            if self._broker is not None:
+                self._broker.start()
+            host, port = self.mqtt_address
+            loops: list[Loop] = [self.house.ingest_loop(host, port), *self.house.watch_loops()]
+            if more_loops is not None:
+                loops += more_loops(host, port)
+            self._supervisor = Supervisor(loops, self.house.registry, self.house.clock)
+            parts = self.house.parts(
+                self._supervisor, open_door=self._demo_speed is not None, demo_speed=self._demo_speed
+            )
+            if self._broker is not None and parts.settings.mqtt.host is None:
+                mqtt = parts.settings.mqtt.model_copy(update={"host": host, "port": port})
+                parts = replace(parts, settings=parts.settings.model_copy(update={"mqtt": mqtt}))
+            app = create_app(parts)
+            if self._add_to_app is not None:
+                self._add_to_app(app)
+            self._web = WebServer(app, self._listener)
+            self._supervisor.start()
+            self._web.start()
+            self._leave_word()
+        except BaseException:
+            self._listener.close()
+            if self._broker is not None:
+                self._broker.stop()
+            raise
+
+    @property
+    def address(self) -> str:
+        return address_of(self._listener)
+
+    @property
+    def mqtt_address(self) -> tuple[str, int]:
+        """Where a client on this machine reaches the broker."""
+        if self._broker is None:
+            mqtt = self.house.settings.mqtt
+            return str(mqtt.host), mqtt.port
+        return self._broker.host, self._broker.port
+
+    def stop(self) -> None:
+        self._web.stop()
+        self._supervisor.stop()
+        if self._broker is not None:
+            self._broker.stop()
+        self._listener.close()
+        (self.house.data_dir / RUNNING_FILE).unlink(missing_ok=True)
+
+    def _leave_word(self) -> None:
+        """So that `turnbell check` finds the running service."""
+        host, port = self.mqtt_address
+        word = {"pid": os.getpid(), "web": self.address, "mqtt_host": host, "mqtt_port": port}
+        (self.house.data_dir / RUNNING_FILE).write_text(json.dumps(word), "utf-8")
