@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from shared.episodes import Episode
 from shared.heat.report import HeatReport, SensorHeat
-from shared.heat_book import HeatBook
 from shared.piles import Pile
 from shared.ports import Registry
-from shared.times import DAY, HOUR, MINUTE, Millis
+from shared.spoken import depth_words, span_words
+from shared.times import MINUTE, Millis
 from shared.units import Units, temperature_text
+
+if TYPE_CHECKING:
+    from shared.heat_book import HeatBook
 
 Need = Literal["danger", "now", "check", "soon", "watch", "none"]
 NEEDS: tuple[Need, ...] = ("danger", "now", "check", "soon", "watch", "none")
@@ -86,9 +89,7 @@ def round_row(
 ) -> RoundRow:
     figure = hottest_figure(report)
     verdict = _judge(report, figure, {episode.kind: episode for episode in episodes}, units)
-    return RoundRow(
-        pile, zone, verdict.need, verdict.act, verdict.by, verdict.why, figure, report, episodes
-    )
+    return RoundRow(pile, zone, verdict.need, verdict.act, verdict.by, verdict.why, figure, report, episodes)
 
 
 def counts_by_need(rows: list[RoundRow]) -> Mapping[Need, int]:
@@ -143,9 +144,7 @@ def _danger(report: HeatReport, figure: Figure, _: Mapping[str, Episode], units:
     return None
 
 
-def _turn_now(
-    report: HeatReport, figure: Figure, _: Mapping[str, Episode], units: Units
-) -> _Verdict | None:
+def _turn_now(report: HeatReport, figure: Figure, _: Mapping[str, Episode], units: Units) -> _Verdict | None:
     if report.turn.state in {"due", "overdue"}:
         late = "Overdue" if report.turn.state == "overdue" else "Due"
         return _Verdict(
@@ -178,14 +177,15 @@ def _distrust(
     if "probe_silent" in told or "probe_fault" in told:
         which = told.get("probe_silent") or told["probe_fault"]
         return _Verdict(
-            "check", "Check the probe", None, f"{which.subject or 'A probe'}: {which.reason.replace('_', ' ')}."
+            "check",
+            "Check the probe",
+            None,
+            f"{which.subject or 'A probe'}: {which.reason.replace('_', ' ')}.",
         )
     return None
 
 
-def _turn_soon(
-    report: HeatReport, figure: Figure, _: Mapping[str, Episode], units: Units
-) -> _Verdict | None:
+def _turn_soon(report: HeatReport, figure: Figure, _: Mapping[str, Episode], units: Units) -> _Verdict | None:
     if report.turn.state != "soon":
         return None
     return _Verdict("soon", "Plan a turn", report.turn.due_at, _heat_words(report, figure, units))
@@ -223,20 +223,3 @@ def _heat_words(report: HeatReport, figure: Figure, units: Units) -> str:
         return f"{heat}."
     since = "the last turn" if len(report.cycles) > 1 else "it was built"
     return f"{heat}, {cycle.hours_above_55:.0f} h over {temperature_text(55.0, units)} since {since}."
-
-
-def depth_words(depth_cm: float | None, level: str | None = None) -> str:
-    return level or "unknown depth" if depth_cm is None else f"{depth_cm:g} cm"
-
-
-def span_words(milliseconds: float) -> str:
-    """``40 s``, ``25 min``, ``5 h``, ``3 d 4 h``: as fine as it matters."""
-    ms = max(0.0, milliseconds)
-    if ms < MINUTE:
-        return f"{ms / 1000:.0f} s"
-    if ms < HOUR:
-        return f"{ms / MINUTE:.0f} min"
-    if ms < 2 * DAY:
-        return f"{ms / HOUR:.0f} h"
-    days, rest = divmod(round(ms / HOUR), 24)
-    return f"{days} d {rest} h" if rest and days < 14 else f"{days} d"
