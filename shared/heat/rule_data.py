@@ -7,9 +7,9 @@ from typing import Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from shared.heat.guide import DataFile
+from shared.heat.view import Which
 from shared.times import DAY, HOUR
 
-Which = Literal["coldest", "hottest"]
 RuleZone = Literal["core", "surface", "base", "edge", "all"]
 """Whose sensors are asked; ``all`` = every placed sensor that stands in the pile (not the ambient ones)."""
 
