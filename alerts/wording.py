@@ -1,0 +1,175 @@
+"""What a message says: pile, act and deadline first; then why, how far along, how old the figures are, and a link.
+
+``compose`` is pure: the same episode, snapshot and person give the same words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from alerts.wording_heat import cool_pile, cooled, fire_watch, not_heating, rule_met
+from alerts.wording_over import corrected, settled
+from alerts.wording_probes import battery_low, probe_fault, probe_silent
+from alerts.wording_service import morning_round, service_trouble
+from alerts.wording_tale import Draft, Scene, Tale, Teller, kept
+from alerts.wording_turns import turn_due, turn_found, turn_overdue, turn_soon
+from alerts.wording_voice import Voice, voice_for
+from shared.episodes import Episode, NoticeKind
+from shared.links import LinkAct, LinkPurpose, link_address, link_key, make_link
+from shared.people import Person
+from shared.ports import Memory
+from shared.times import Millis
+
+LinkFor = Callable[[LinkAct], str]
+"""The address for an act, "" when there is none to give."""
+
+TITLE_BELOW = 60
+TELLERS: Mapping[NoticeKind, Teller] = {
+    "turn_soon": turn_soon,
+    "turn_due": turn_due,
+    "turn_overdue": turn_overdue,
+    "cool_pile": cool_pile,
+    "fire_watch": fire_watch,
+    "not_heating": not_heating,
+    "cooled": cooled,
+    "rule_met": rule_met,
+    "probe_silent": probe_silent,
+    "probe_fault": probe_fault,
+    "battery_low": battery_low,
+    "turn_found": turn_found,
+    "service_trouble": service_trouble,
+    "morning_round": morning_round,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    title: str
+    text: str
+    figures: dict[str, Any] = field(default_factory=dict)
+    links: dict[str, str] = field(default_factory=dict)
+
+
+def compose(
+    episode: Episode,
+    snapshot: Scene,
+    person: Person,
+    step_reason: str,
+    link_for: LinkFor,
+    also: Sequence[Episode] = (),
+) -> Message:
+    """The words of ``episode`` for ``person``. ``also`` = other episodes of the same pile told in this message.
+
+    ``step_reason``: first, worse, reminder, escalated, resolved, corrected. Figures read from ``episode.figures``,
+    each of which may be missing (its sentence is then left out):
+
+    - every kind of a pile: ``hottest_c``, ``measured_at`` (of the newest reading behind it)
+    - turn_*: ``due_at``; ``threshold_c`` and ``hours`` (so long over it since the last turn) with ``limit_h`` (the
+      guide's hold there), else ``hours_above_55_since_turn`` and ``load``; ``turns_counted``, ``turns_required``
+    - cool_pile, fire_watch: ``threshold_c``, ``hours`` over it, ``fault`` (words) where a sensor may be the cause
+    - not_heating: ``days`` since it was built, ``target_c``, ``peak_c``
+    - cooled: ``threshold_c`` under which it stayed, ``hours``, ``turns_counted``
+    - rule_met: ``rule`` (title), ``edition``, ``met_at``
+    - probe_silent: ``probe``, ``last_heard_at``; of a whole site ``probes`` (names, or how many)
+    - probe_fault: ``probe``, ``depth``, ``fault`` (words)
+    - battery_low: ``probe``, ``battery_percent`` or ``battery_volt``, ``limit_percent`` or ``limit_volt``
+    - turn_found: ``turn_at``, ``fall_k``
+    - service_trouble: ``part`` ("ingest", "watch", "send", "store", "channel", "broker"), ``since_at``, ``why``
+    - morning_round: nothing; its rows stand in ``snapshot.round``
+    """
+    voice = voice_for(person, snapshot.now)
+    tale = Tale(episode, snapshot, voice)
+    draft = _draft(tale, step_reason)
+    others = [TELLERS[other.kind](Tale(other, snapshot, voice)) for other in also]
+    done = draft.done
+    links = {
+        "open": link_for("open"),
+        "done": link_for(done) if done else "",
+        "seen": link_for("acknowledge"),
+    }
+    if done is None:
+        links["seen"] = ""
+    lines = [
+        draft.head,
+        _step(tale, step_reason),
+        *draft.why,
+        _age(tale),
+        *(voice.say("Also: {head}", head=other.head) for other in others),
+        *dict.fromkeys(line for each in (draft, *others) for line in each.cautions),
+        *_invitations(voice, done, links),
+        _place(tale),
+    ]
+    links = {name: address for name, address in links.items() if address}
+    return Message(
+        clipped(draft.title),
+        "\n".join(kept(*lines)),
+        {**episode.figures, "also": [e.kind for e in also]},
+        links,
+    )
+
+
+def link_writer(memory: Memory, public_url: str | None) -> Callable[[Episode, Person, Millis], LinkFor]:
+    """Makes the ``link_for`` of a message about ``episode`` to ``person``, good until ``expires_at``."""
+    key = link_key(memory)
+
+    def writer(episode: Episode, person: Person, expires_at: Millis) -> LinkFor:
+        def link_for(act: LinkAct) -> str:
+            purpose = LinkPurpose(act, episode.pile_id, episode.id, person.id, expires_at)
+            return link_address(public_url, make_link(key, purpose))
+
+        return link_for
+
+    return writer
+
+
+def clipped(title: str) -> str:
+    """One line of fewer than 60 characters."""
+    line = " ".join(title.split())
+    return line if len(line) < TITLE_BELOW else f"{line[: TITLE_BELOW - 2].rstrip()}…"
+
+
+def _draft(tale: Tale, step_reason: str) -> Draft:
+    if step_reason == "resolved":
+        return settled(tale)
+    if step_reason == "corrected":
+        return corrected(tale)
+    return TELLERS[tale.episode.kind](tale)
+
+
+def _step(tale: Tale, step_reason: str) -> str:
+    say, told = tale.voice.say, tale.voice.time(tale.episode.opened_at)
+    if step_reason == "worse":
+        return say("It has got worse since {when}.", when=told)
+    if step_reason == "reminder":
+        return say("Reminder: nobody has answered since {when}.", when=told)
+    if step_reason == "escalated":
+        return say("You are told because nobody has answered since {when}.", when=told)
+    return ""
+
+
+def _age(tale: Tale) -> str:
+    at = tale.hottest.at
+    if tale.scene.pile is None or at is None:
+        return ""
+    parts = {"when": tale.voice.time(at), "age": tale.voice.span(tale.scene.now - at)}
+    if tale.hottest.fresh:
+        return tale.voice.say("Read at {when}, {age} before this message.", **parts)
+    return tale.voice.say(
+        "The last reading is old: {when}, {age} before this message. Measure by hand.", **parts
+    )
+
+
+def _invitations(voice: Voice, done: LinkAct | None, links: Mapping[str, str]) -> tuple[str, ...]:
+    asked = ""
+    if done == "log_turn" and links["done"]:
+        asked = voice.say("Done? {link}", link=links["done"])
+    seen = voice.say("Seen, and on it? {link}", link=links["seen"]) if links["seen"] else ""
+    look = voice.say("Look: {link}", link=links["open"]) if links["open"] else ""
+    return kept(asked, seen, look)
+
+
+def _place(tale: Tale) -> str:
+    site = tale.scene.site
+    return f"{site.name}, {tale.peg}" if site is not None and tale.scene.pile is not None else ""

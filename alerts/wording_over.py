@@ -1,0 +1,59 @@
+"""Words for the end of an episode: it is over, or it never was."""
+
+from __future__ import annotations
+
+from alerts.wording_probes import probe_name
+from alerts.wording_service import part_name
+from alerts.wording_tale import Draft, Tale, kept
+from shared.episodes import NoticeKind
+
+
+def settled(tale: Tale) -> Draft:
+    say = tale.voice.say
+    peg, kind = tale.peg, tale.episode.kind
+    heads: dict[NoticeKind, str] = {
+        "turn_soon": say("{peg}: nothing to do, the turn is settled", peg=peg),
+        "turn_due": say("{peg}: nothing to do, the turn is settled", peg=peg),
+        "turn_overdue": say("{peg}: nothing to do, the turn is settled", peg=peg),
+        "cool_pile": say("{peg}: nothing to do, no longer too hot", peg=peg),
+        "fire_watch": say("{peg}: the fire alarm has ended", peg=peg),
+        "not_heating": say("{peg}: nothing to do, it heats now", peg=peg),
+        "cooled": say("{peg}: heating again after all", peg=peg),
+        "rule_met": say("{peg}: the rule is no longer supported", peg=peg),
+        "probe_silent": say("{peg}: nothing to do, heard again", peg=peg),
+        "probe_fault": say("{peg}: probe {probe} reads well again", peg=peg, probe=probe_name(tale)),
+        "battery_low": say("{peg}: probe {probe} has power again", peg=peg, probe=probe_name(tale)),
+        "turn_found": say("{peg}: the turn in question is settled", peg=peg),
+        "service_trouble": say("{part} runs again", part=part_name(tale)),
+        "morning_round": say("Morning round: settled"),
+    }
+    head = heads[kind]
+    after = say("You were told at {when}.", when=tale.voice.time(tale.episode.opened_at))
+    return Draft(head, f"{head}.", kept(_because(tale), _reading(tale), after, _still(tale)), done=None)
+
+
+def corrected(tale: Tale) -> Draft:
+    say = tale.voice.say
+    head = say("{peg}: nothing to do, the last message was wrong", peg=tale.peg)
+    late = say("Readings or entries that came late show that it never was so.")
+    told = say("You were told at {when}.", when=tale.voice.time(tale.episode.opened_at))
+    return Draft(head, f"{head}.", kept(late, _reading(tale), told), done=None)
+
+
+def _because(tale: Tale) -> str:
+    if tale.episode.resolved_reason in {"turned", "turn_logged"}:
+        return tale.voice.say("A turn was logged.")
+    return ""
+
+
+def _reading(tale: Tale) -> str:
+    celsius = tale.hottest.celsius
+    if tale.scene.pile is None or celsius is None:
+        return ""
+    return tale.voice.say("Core {heat}.", heat=tale.voice.heat(celsius))
+
+
+def _still(tale: Tale) -> str:
+    if tale.episode.kind != "fire_watch":
+        return ""
+    return tale.voice.say("A lower reading is no proof that it cools: keep looking at it from outside.")
