@@ -1,0 +1,77 @@
+"""The tables of the embedded readings store, and the steps that bring an older file here.
+
+``readings`` is clustered by stretch of time first and by sensor within it: whatever arrives now lands in the few pages
+of the present stretch, however many sensors there are and however long the past is, while one sensor's past is still
+one seek per stretch. ``arrivals`` is the log of what changed, one row per committed batch.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+from shared.ports import StorageError
+from shared.stores.sqlite_files import READINGS_ID
+
+SLOT_MS = 3 * 3600 * 1000
+
+_FIRST = """
+CREATE TABLE readings (
+    slot INTEGER NOT NULL,
+    series INTEGER NOT NULL,
+    at INTEGER NOT NULL,
+    value REAL NOT NULL,
+    mark INTEGER NOT NULL,
+    received_at INTEGER NOT NULL,
+    PRIMARY KEY (slot, series, at)
+) WITHOUT ROWID;
+CREATE TABLE series (
+    id INTEGER PRIMARY KEY,
+    site TEXT NOT NULL,
+    probe TEXT NOT NULL,
+    quantity TEXT NOT NULL,
+    depth TEXT NOT NULL,
+    first_at INTEGER,
+    last_at INTEGER,
+    last_value REAL,
+    count INTEGER NOT NULL DEFAULT 0,
+    UNIQUE (site, probe, quantity, depth)
+);
+CREATE TABLE arrivals (
+    seq INTEGER PRIMARY KEY AUTOINCREMENT,
+    received_at INTEGER NOT NULL,
+    earliest BLOB NOT NULL
+);
+CREATE TABLE counters (name TEXT PRIMARY KEY, value INTEGER NOT NULL) WITHOUT ROWID;
+INSERT INTO counters VALUES ('arrivals_pruned_to', 0), ('pulse', 0);
+"""
+
+STEPS = (_FIRST,)
+"""Step n leads from user_version n to n + 1. Never change one that was released: add another."""
+
+
+def migrate(connection: sqlite3.Connection, path: Path) -> None:
+    """Raise StorageError, with nothing changed, when the file is newer than this program."""
+    if _version(connection, path) == len(STEPS):
+        return
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        for number in range(_version(connection, path), len(STEPS)):
+            for statement in filter(str.strip, STEPS[number].split(";")):
+                connection.execute(statement)
+        connection.execute(f"PRAGMA user_version={len(STEPS)}")
+        connection.execute(f"PRAGMA application_id={READINGS_ID}")
+        connection.execute("COMMIT")
+    finally:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+
+
+def _version(connection: sqlite3.Connection, path: Path) -> int:
+    version: int = connection.execute("PRAGMA user_version").fetchone()[0]
+    if version > len(STEPS):
+        raise StorageError(
+            f"{path} is of a newer version of this program (its tables are at {version}, this one knows {len(STEPS)}); "
+            "nothing was changed: install that version, or restore a backup made with this one"
+        )
+    return version

@@ -1,0 +1,216 @@
+"""The embedded readings store: one SQLite file, one writer connection behind a lock, a pool of reading ones."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+
+from shared.ports import Appended, Changes, SensorSummary, StorageError, StoreBusy
+from shared.readings import Curve, Reading, SensorKey
+from shared.stores import arrivals_log, readings_write
+from shared.stores.readings_schema import SLOT_MS, migrate
+from shared.stores.sqlite_files import (
+    BUSY_TIMEOUT_S,
+    READINGS_ID,
+    refuse_strangers,
+    sqlite_trouble,
+    tune,
+)
+from shared.times import Millis, Span
+
+_FOREIGN = (sqlite3.Error, OverflowError, UnicodeError)
+_IDLE_READERS = 8
+
+_CURVE = """
+WITH RECURSIVE stretch(slot) AS (VALUES (:first) UNION ALL SELECT slot + 1 FROM stretch WHERE slot < :last)
+SELECT r.at, r.value, r.mark FROM stretch CROSS JOIN readings r ON r.slot = stretch.slot
+WHERE r.series = :series AND r.at >= :start AND r.at < :end
+"""
+
+
+class SqliteReadings:
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._turn = threading.Lock()
+        self._readers: list[sqlite3.Connection] = []
+        self._readers_lock = threading.Lock()
+        self._closed = False
+        self._known: dict[SensorKey, int] = {}
+        refuse_strangers(path, READINGS_ID)
+        try:
+            self._writer = self._connect(cache_kib=32_000)
+            try:
+                migrate(self._writer, path)
+            except BaseException:
+                self._writer.close()
+                raise
+        except sqlite3.Error as error:
+            raise sqlite_trouble(error, f"cannot open {path}") from error
+
+    def append(self, batch: Sequence[Reading]) -> Appended:
+        rows = readings_write.checked(batch)
+        if not rows:
+            return Appended(0)
+        with self._writing("storing readings") as connection:
+            added, appended = readings_write.append(connection, rows, self._known)
+        self._known.update(added)
+        return appended
+
+    def read(self, sensor: SensorKey, span: Span) -> Curve:
+        with self._reading("reading a curve") as connection:
+            row = connection.execute(
+                "SELECT id, first_at, last_at FROM series WHERE site=? AND probe=? AND quantity=? AND depth=?"
+                " AND count > 0",
+                (sensor.site, sensor.probe, sensor.quantity, sensor.depth),
+            ).fetchone()
+            if row is None:
+                return Curve()
+            series, first_at, last_at = row
+            start = max(span.start, first_at)
+            end = last_at + 1 if span.end is None else min(span.end, last_at + 1)
+            if end <= start:
+                return Curve()
+            bounds = {"series": series, "start": start, "end": end}
+            bounds |= {"first": start // SLOT_MS, "last": (end - 1) // SLOT_MS}
+            found = connection.execute(_CURVE, bounds).fetchall()
+        if not found:
+            return Curve()
+        at, value, mark = zip(*found, strict=True)
+        return Curve(
+            np.array(at, dtype=np.int64), np.array(value, dtype=np.float64), np.array(mark, dtype=np.uint8)
+        )
+
+    def sensors(self, site: str | None = None, probe: str | None = None) -> list[SensorSummary]:
+        query = "SELECT site, probe, depth, quantity, first_at, last_at, last_value, count FROM series WHERE count > 0"
+        wanted = {"site": site, "probe": probe}
+        for column in [column for column, text in wanted.items() if text is not None]:
+            query += f" AND {column} = :{column}"
+        with self._reading("listing sensors") as connection:
+            rows = connection.execute(query, wanted).fetchall()
+        summaries = [SensorSummary(SensorKey(*row[:4]), *row[4:]) for row in rows]
+        return sorted(summaries, key=_by_depth)
+
+    def changes_since(self, cursor: int) -> Changes:
+        with self._reading("reading what changed") as connection:
+            oldest, newest = arrivals_log.reach(connection)
+            if cursor == newest and cursor > 0:
+                return Changes(cursor, {})
+            if oldest <= cursor <= newest and cursor > 0:
+                earliest = arrivals_log.since(connection, cursor)
+                rows = connection.execute("SELECT id, site, probe, depth, quantity FROM series").fetchall()
+                return Changes(
+                    newest,
+                    {SensorKey(*row[1:]): Millis(earliest[row[0]]) for row in rows if row[0] in earliest},
+                )
+            everything = connection.execute(
+                "SELECT site, probe, depth, quantity, first_at FROM series WHERE count > 0"
+            ).fetchall()
+        firsts = {SensorKey(*row[:4]): Millis(row[4]) for row in everything}
+        return Changes(newest, firsts, complete=cursor == 0)
+
+    def withdraw(self, readings: Iterable[tuple[SensorKey, Millis]]) -> int:
+        wanted = list(readings)
+        with self._writing("taking readings back") as connection:
+            return readings_write.withdraw(connection, wanted)
+
+    def count(self) -> int:
+        with self._reading("counting readings") as connection:
+            total: int = connection.execute("SELECT coalesce(sum(count), 0) FROM series").fetchone()[0]
+        return total
+
+    def ping(self) -> None:
+        with self._writing("trying a write") as connection:
+            connection.execute("UPDATE counters SET value = value + 1 WHERE name = 'pulse'")
+
+    def close(self) -> None:
+        with self._turn, self._readers_lock:
+            self._closed = True
+            self._writer.close()
+            while self._readers:
+                self._readers.pop().close()
+
+    def _connect(self, *, cache_kib: int) -> sqlite3.Connection:
+        connection = sqlite3.connect(
+            self.path, timeout=BUSY_TIMEOUT_S, isolation_level=None, check_same_thread=False
+        )
+        try:
+            tune(connection, cache_kib=cache_kib)
+        except BaseException:
+            connection.close()
+            raise
+        return connection
+
+    @contextmanager
+    def _writing(self, what: str) -> Iterator[sqlite3.Connection]:
+        """One transaction. BEGIN IMMEDIATE: a second writer waits here, for at most BUSY_TIMEOUT_S."""
+        if not self._turn.acquire(timeout=BUSY_TIMEOUT_S):
+            raise StoreBusy(f"{what}: another thread has been writing for {BUSY_TIMEOUT_S:.0f} s")
+        try:
+            self._refuse_closed(what)
+            self._writer.execute("BEGIN IMMEDIATE")
+            yield self._writer
+            self._writer.execute("COMMIT")
+        except _FOREIGN as error:
+            raise _trouble(error, what) from error
+        finally:
+            try:
+                if not self._closed and self._writer.in_transaction:
+                    self._writer.execute("ROLLBACK")
+            finally:
+                self._turn.release()
+
+    @contextmanager
+    def _reading(self, what: str) -> Iterator[sqlite3.Connection]:
+        """One snapshot."""
+        try:
+            connection = self._borrow(what)
+            try:
+                connection.execute("BEGIN")
+                yield connection
+            finally:
+                if connection.in_transaction:
+                    connection.execute("ROLLBACK")
+                self._give_back(connection)
+        except _FOREIGN as error:
+            raise _trouble(error, what) from error
+
+    def _borrow(self, what: str) -> sqlite3.Connection:
+        with self._readers_lock:
+            self._refuse_closed(what)
+            if self._readers:
+                return self._readers.pop()
+        return self._connect(cache_kib=8_000)
+
+    def _give_back(self, connection: sqlite3.Connection) -> None:
+        with self._readers_lock:
+            if not self._closed and len(self._readers) < _IDLE_READERS:
+                self._readers.append(connection)
+                return
+        connection.close()
+
+    def _refuse_closed(self, what: str) -> None:
+        if self._closed:
+            raise StorageError(f"{what}: the store is closed")
+
+
+def _by_depth(summary: SensorSummary) -> tuple[str, str, str, float, str]:
+    sensor = summary.sensor
+    depth_cm = sensor.depth_cm
+    return sensor.site, sensor.probe, sensor.quantity, -1.0 if depth_cm is None else depth_cm, sensor.depth
+
+
+def _trouble(error: Exception, what: str) -> StorageError:
+    return (
+        sqlite_trouble(error, what) if isinstance(error, sqlite3.Error) else StorageError(f"{what}: {error}")
+    )
+
+
+def open_readings(path: Path) -> SqliteReadings:
+    """Open (and make, or migrate) the readings file. StorageError when it cannot be used or is newer than this
+    program; then nothing has changed."""
+    return SqliteReadings(path)

@@ -1,0 +1,1 @@
+"""The registry on SQLAlchemy Core: SQLite in the data folder, PostgreSQL by address."""

@@ -1,0 +1,67 @@
+"""Episodes: at most one unresolved of a kind about one subject."""
+
+from __future__ import annotations
+
+from sqlalchemy import Connection, or_, select
+
+from shared.episodes import Episode, NoticeKind
+from shared.ports import Conflict
+from shared.stores.registry import tables as t
+from shared.stores.registry.rows import Shape
+from shared.stores.registry.work import Work
+
+EPISODE = Shape(Episode, t.episodes, "episode")
+
+
+class SqlEpisodes:
+    def __init__(self, work: Work) -> None:
+        self._work = work
+
+    def put(self, episode: Episode) -> None:
+        with self._work.write(f"keeping episode {episode.id}") as connection:
+            _keep_apart(connection, episode)
+            EPISODE.replace(connection, episode)
+
+    def get(self, episode_id: str) -> Episode:
+        with self._work.read("reading an episode") as connection:
+            return EPISODE.get(connection, episode_id)
+
+    def unresolved(self, pile_id: str | None = None) -> list[Episode]:
+        query = EPISODE.query(t.episodes.c.state != "resolved", order=["opened_at", "id"])
+        if pile_id is not None:
+            query = query.where(t.episodes.c.pile_id == pile_id)
+        with self._work.read("reading episodes") as connection:
+            return EPISODE.listed(connection, query)
+
+    def all(
+        self, *, pile_id: str | None = None, kind: NoticeKind | None = None, after: str = "", limit: int = 100
+    ) -> list[Episode]:
+        e = t.episodes.c
+        query = select(t.episodes).order_by(e.opened_at.desc(), e.id.desc()).limit(limit)
+        for column, wanted in ((e.pile_id, pile_id), (e.kind, kind)):
+            if wanted is not None:
+                query = query.where(column == wanted)
+        with self._work.read("reading episodes") as connection:
+            if after:
+                last = EPISODE.get(connection, after)
+                older = or_(e.opened_at < last.opened_at, (e.opened_at == last.opened_at) & (e.id < last.id))
+                query = query.where(older)
+            return EPISODE.listed(connection, query)
+
+
+def _keep_apart(connection: Connection, episode: Episode) -> None:
+    """The index holds this too; asking first gives the words."""
+    if episode.state == "resolved":
+        return
+    e = t.episodes.c
+    other = EPISODE.find(
+        connection,
+        e.kind == episode.kind,
+        e.pile_id.is_not_distinct_from(episode.pile_id),
+        e.site.is_not_distinct_from(episode.site),
+        e.subject == episode.subject,
+        e.state != "resolved",
+        e.id != episode.id,
+    )
+    if other is not None:
+        raise Conflict(f"episode {other.id} ({other.kind}) about the same is not resolved yet")

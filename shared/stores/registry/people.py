@@ -1,0 +1,88 @@
+"""People, the ways to reach them, and what they want to hear."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from sqlalchemy import delete
+
+from shared.people import Channel, Person, Subscription
+from shared.ports import NotFound
+from shared.stores.registry import tables as t
+from shared.stores.registry.piles import PILE
+from shared.stores.registry.rows import Shape
+from shared.stores.registry.sites import SITE
+from shared.stores.registry.work import Work
+
+PERSON = Shape(Person, t.people, "person")
+CHANNEL = Shape(Channel, t.channels, "channel")
+SUBSCRIPTION = Shape(Subscription, t.subscriptions, "subscription", tuples=("kinds",))
+
+
+class SqlPeople:
+    def __init__(self, work: Work) -> None:
+        self._work = work
+
+    def add(self, person: Person) -> None:
+        with self._work.write(f"adding person {person.id}") as connection:
+            if person.escalate_to is not None:
+                PERSON.get(connection, person.escalate_to)
+            PERSON.insert(connection, person)
+
+    def get(self, person_id: str) -> Person:
+        with self._work.read("reading a person") as connection:
+            return PERSON.get(connection, person_id)
+
+    def all(self) -> list[Person]:
+        with self._work.read("reading people") as connection:
+            return PERSON.listed(connection, PERSON.query(order=["name", "id"]))
+
+    def change(self, person_id: str, **fields: Any) -> Person:
+        with self._work.write("changing a person") as connection:
+            if fields.get("escalate_to") is not None:
+                PERSON.get(connection, fields["escalate_to"])
+            return PERSON.change(connection, person_id, fields)
+
+    def add_channel(self, channel: Channel) -> None:
+        with self._work.write("adding a channel") as connection:
+            PERSON.get(connection, channel.person_id)
+            CHANNEL.insert(connection, channel)
+
+    def channel(self, channel_id: str) -> Channel:
+        with self._work.read("reading a channel") as connection:
+            return CHANNEL.get(connection, channel_id)
+
+    def channels(self, person_id: str | None = None) -> list[Channel]:
+        """By person, in the order they were made."""
+        query = CHANNEL.query(order=["person_id", "id"])
+        if person_id is not None:
+            query = query.where(t.channels.c.person_id == person_id)
+        with self._work.read("reading channels") as connection:
+            return CHANNEL.listed(connection, query)
+
+    def change_channel(self, channel_id: str, **fields: Any) -> Channel:
+        with self._work.write("changing a channel") as connection:
+            return CHANNEL.change(connection, channel_id, fields)
+
+    def subscribe(self, subscription: Subscription) -> None:
+        with self._work.write("adding a subscription") as connection:
+            PERSON.get(connection, subscription.person_id)
+            if subscription.site is not None:
+                SITE.get(connection, subscription.site)
+            if subscription.pile_id is not None:
+                PILE.get(connection, subscription.pile_id)
+            SUBSCRIPTION.insert(connection, subscription)
+
+    def unsubscribe(self, subscription_id: str) -> None:
+        gone = delete(t.subscriptions).where(t.subscriptions.c.id == subscription_id)
+        with self._work.write("ending a subscription") as connection:
+            if connection.execute(gone).rowcount == 0:
+                raise NotFound(f"there is no subscription {subscription_id}")
+
+    def subscriptions(self, person_id: str | None = None) -> list[Subscription]:
+        """By person, in the order they were made."""
+        query = SUBSCRIPTION.query(order=["person_id", "id"])
+        if person_id is not None:
+            query = query.where(t.subscriptions.c.person_id == person_id)
+        with self._work.read("reading subscriptions") as connection:
+            return SUBSCRIPTION.listed(connection, query)

@@ -1,0 +1,62 @@
+"""What came in and could not be used."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from sqlalchemy import delete, insert, select
+
+from shared.ports import Quarantined
+from shared.stores.registry import tables as t
+from shared.stores.registry.work import Work
+from shared.times import Millis
+
+KEPT_BYTES = 4096
+CEILING = 100_000  # rows, whatever the settings say and however seldom somebody prunes
+
+
+class SqlQuarantine:
+    def __init__(self, work: Work) -> None:
+        self._work = work
+
+    def put(self, received_at: Millis, topic: str, reason: str, payload: bytes) -> None:
+        row = {
+            "received_at": received_at,
+            "topic": _storable(topic),
+            "reason": _storable(reason),
+            "payload": bytes(payload[:KEPT_BYTES]),
+            "size": len(payload),
+        }
+        q = t.quarantine.c
+        with self._work.write("putting a message into quarantine") as connection:
+            new_id: int = connection.execute(insert(t.quarantine).returning(q.id), row).scalar_one()
+            connection.execute(delete(t.quarantine).where(q.id <= new_id - CEILING))
+
+    def all(self, *, before: int | None = None, limit: int = 100) -> list[Quarantined]:
+        q = t.quarantine.c
+        query = select(t.quarantine).order_by(q.id.desc()).limit(limit)
+        if before is not None:
+            query = query.where(q.id < before)
+        with self._work.read("reading the quarantine") as connection:
+            return [Quarantined(**row) for row in connection.execute(query).mappings()]
+
+    def remove(self, ids: Sequence[int]) -> None:
+        with self._work.write("emptying the quarantine") as connection:
+            for start in range(0, len(ids), 500):
+                some = t.quarantine.c.id.in_(ids[start : start + 500])
+                connection.execute(delete(t.quarantine).where(some))
+
+    def prune(self, *, older_than: Millis, keep_at_most: int) -> int:
+        """Gives how many went."""
+        q = t.quarantine.c
+        newest_to_go = (
+            select(q.id).order_by(q.id.desc()).offset(max(keep_at_most, 0)).limit(1).scalar_subquery()
+        )
+        with self._work.write("pruning the quarantine") as connection:
+            old = connection.execute(delete(t.quarantine).where(q.received_at < older_than)).rowcount
+            return old + connection.execute(delete(t.quarantine).where(q.id <= newest_to_go)).rowcount
+
+
+def _storable(text: str) -> str:
+    """Text that every database takes: no NUL, no half of a surrogate pair."""
+    return text.encode("utf-8", "replace").decode("utf-8").replace("\0", "\ufffd")

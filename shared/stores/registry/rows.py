@@ -1,0 +1,91 @@
+"""Between a frozen dataclass and its row: columns are named as fields are."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, Generic, TypeVar
+
+from sqlalchemy import ColumnElement, Connection, RowMapping, Select, Table, insert, select, update
+from sqlalchemy.dialects import postgresql, sqlite
+
+from shared.ports import NotFound, StorageError
+
+Thing = TypeVar("Thing")
+
+
+class Shape(Generic[Thing]):
+    """Reads and writes one kind of thing. ``tuples`` names its fields that JSON keeps as lists."""
+
+    def __init__(
+        self, kind: type[Thing], table: Table, noun: str, *, key: str = "id", tuples: Sequence[str] = ()
+    ) -> None:
+        self.kind, self.table, self.noun, self.key = kind, table, noun, key
+        self.fields = tuple(field.name for field in dataclasses.fields(kind))  # type: ignore[arg-type]  # Thing is a dataclass
+        self._tuples = tuples
+
+    def row(self, thing: Thing) -> dict[str, Any]:
+        row = {name: getattr(thing, name) for name in self.fields}
+        for name in self._tuples:
+            row[name] = None if row[name] is None else list(row[name])
+        return row
+
+    def thing(self, row: RowMapping) -> Thing:
+        values = {name: row[name] for name in self.fields}
+        for name in self._tuples:
+            values[name] = None if values[name] is None else tuple(values[name])
+        return self.kind(**values)
+
+    def insert(self, connection: Connection, thing: Thing) -> None:
+        connection.execute(insert(self.table), self.row(thing))
+
+    def replace(self, connection: Connection, thing: Thing) -> None:
+        upsert(connection, self.table, self.row(thing), (self.key,))
+
+    def find(self, connection: Connection, *where: ColumnElement[bool]) -> Thing | None:
+        row = connection.execute(select(self.table).where(*where)).mappings().first()
+        return None if row is None else self.thing(row)
+
+    def get(self, connection: Connection, id_: str) -> Thing:
+        found = self.find(connection, self.table.c[self.key] == id_)
+        if found is None:
+            raise NotFound(f"there is no {self.noun} {id_}")
+        return found
+
+    def listed(self, connection: Connection, query: Select[Any]) -> list[Thing]:
+        return [self.thing(row) for row in connection.execute(query).mappings()]
+
+    def query(self, *where: ColumnElement[bool], order: Iterable[str]) -> Select[Any]:
+        return select(self.table).where(*where).order_by(*(self.table.c[name] for name in order))
+
+    def changed(self, thing: Thing, fields: Mapping[str, Any]) -> Thing:
+        for name in fields:
+            if name not in self.fields or name == self.key:
+                raise StorageError(f"a {self.noun} has no {name} that could be changed")
+        return dataclasses.replace(thing, **fields)  # type: ignore[type-var]  # Thing is a dataclass
+
+    def change(self, connection: Connection, id_: str, fields: Mapping[str, Any]) -> Thing:
+        thing = self.changed(self.get(connection, id_), fields)
+        row = self.row(thing)
+        if fields:
+            changes = {name: row[name] for name in fields}
+            connection.execute(update(self.table).where(self.table.c[self.key] == id_).values(changes))
+        return thing
+
+
+def upsert(connection: Connection, table: Table, row: Mapping[str, Any], key: Sequence[str]) -> None:
+    statement = _insert(connection, table).values(row)
+    rest = {name: statement.excluded[name] for name in row if name not in key}
+    connection.execute(statement.on_conflict_do_update(index_elements=list(key), set_=rest))
+
+
+def insert_unless_there(
+    connection: Connection, table: Table, row: Mapping[str, Any], key: Sequence[str]
+) -> bool:
+    """True when the row went in; False when ``key`` was there already."""
+    statement = _insert(connection, table).values(row).on_conflict_do_nothing(index_elements=list(key))
+    return connection.execute(statement).rowcount > 0
+
+
+def _insert(connection: Connection, table: Table) -> Any:
+    return (postgresql if connection.dialect.name == "postgresql" else sqlite).insert(table)

@@ -1,0 +1,95 @@
+"""The Registry of ``shared.ports`` on a relational database."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from sqlalchemy import select, update
+
+from shared.ports import (
+    Access,
+    Episodes,
+    Memory,
+    Notices,
+    People,
+    Piles,
+    Probes,
+    Quarantine,
+    Registry,
+    Sites,
+    StorageError,
+)
+from shared.stores.migrations.upgrade import upgrade
+from shared.stores.registry import tables as t
+from shared.stores.registry.access import SqlAccess
+from shared.stores.registry.engine import make_engine
+from shared.stores.registry.episodes import SqlEpisodes
+from shared.stores.registry.memory import SqlMemory
+from shared.stores.registry.notices import SqlNotices
+from shared.stores.registry.people import SqlPeople
+from shared.stores.registry.piles import SqlPiles
+from shared.stores.registry.probes import SqlProbes
+from shared.stores.registry.quarantine import SqlQuarantine
+from shared.stores.registry.sites import SqlSites
+from shared.stores.registry.work import FACTS, Work
+
+
+class SqlRegistry:
+    sites: Sites
+    piles: Piles
+    probes: Probes
+    people: People
+    episodes: Episodes
+    notices: Notices
+    quarantine: Quarantine
+    access: Access
+    memory: Memory
+
+    def __init__(self, work: Work) -> None:
+        self._work = work
+        self.sites = SqlSites(work)
+        self.piles = SqlPiles(work)
+        self.probes = SqlProbes(work)
+        self.people = SqlPeople(work)
+        self.episodes = SqlEpisodes(work)
+        self.notices = SqlNotices(work)
+        self.quarantine = SqlQuarantine(work)
+        self.access = SqlAccess(work)
+        self.memory = SqlMemory(work)
+
+    @contextmanager
+    def begin(self) -> Iterator[Registry]:
+        """The transaction belongs to the calling thread until the block ends; what that thread does with any Registry
+        object of this database meanwhile is part of it. A begin inside is a savepoint."""
+        with self._work.transaction("a transaction"):
+            yield self
+
+    def version(self) -> int:
+        query = select(t.counters.c.value).where(t.counters.c.name == FACTS)
+        with self._work.read("reading the version") as connection:
+            version: int = connection.execute(query).scalar_one()
+            return version
+
+    def ping(self) -> None:
+        pulse = update(t.counters).where(t.counters.c.name == "pulse").values(value=t.counters.c.value + 1)
+        with self._work.write("trying a write") as connection:
+            connection.execute(pulse)
+
+    def close(self) -> None:
+        self._work.close()
+
+
+def open_registry(url: str | Path) -> Registry:
+    """Open (and make, or migrate) the registry at an SQLAlchemy address or a file path.
+
+    Raises StorageError when it cannot be used, or is newer than this program; then nothing has changed.
+    """
+    engine = make_engine(url)
+    try:
+        upgrade(engine)
+    except StorageError:
+        engine.dispose()
+        raise
+    return SqlRegistry(Work(engine))
