@@ -139,6 +139,9 @@ class Piles(Protocol):
 class Probes(Protocol):
     """Probes and where they are."""
 
+    def add(self, probe: Probe) -> None:
+        """One that has not been heard yet; Conflict when the site has a probe of that name."""
+
     def heard(self, site: str, name: str, at: Millis, figures: Mapping[str, Any]) -> Probe:
         """Upsert: create if new; last_heard_at never goes back; ``figures`` sets named fields of Probe
         (``repeats`` and ``differing_repeats`` are added, the rest replaced)."""

@@ -28,6 +28,10 @@ class SqlProbes:
     def __init__(self, work: Work) -> None:
         self._work = work
 
+    def add(self, probe: Probe) -> None:
+        with self._work.write(f"adding probe {probe.site}/{probe.name}") as connection:
+            PROBE.insert(connection, probe)
+
     def heard(self, site: str, name: str, at: Millis, figures: Mapping[str, Any]) -> Probe:
         for figure in figures:
             if figure in _NOT_A_FIGURE or figure not in PROBE.fields:
