@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Annotated, cast
+
+from fastapi import Depends, Request
 
 from shared.heat.catalogue import Catalogue
 from shared.heat_book import HeatBook
@@ -41,3 +44,11 @@ class Parts:
     test_send: Callable[[str], str] = _no_test_send  # channel id -> "" when it was accepted, else why not
     open_door: bool = False  # the demo: everyone is a manager, and every page says so
     demo_speed: float | None = None  # the demo clock's factor, shown on every page
+
+
+async def parts_of(request: Request) -> Parts:
+    return cast(Parts, request.app.state.parts)
+
+
+PartsHere = Annotated[Parts, Depends(parts_of)]
+"""A route's parameter that receives the Parts."""

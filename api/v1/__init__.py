@@ -1,0 +1,30 @@
+"""The JSON API, version 1: one file per noun."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter
+
+from api.v1 import (
+    catalogue,
+    channels,
+    episodes,
+    field_log,
+    heat,
+    notices,
+    people,
+    piles,
+    placements,
+    probes,
+    quarantine,
+    readings,
+    round,  # noqa: A004 - the noun of this API
+    sites,
+    subscriptions,
+)
+
+router = APIRouter()
+for noun in (
+    sites, piles, field_log, heat, readings, placements, probes, round, episodes, notices,
+    people, channels, subscriptions, catalogue, quarantine,
+):  # fmt: skip
+    router.include_router(noun.router)

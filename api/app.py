@@ -1,0 +1,51 @@
+"""The web application: JSON under /api/v1, the pages, and what guards both."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from fastapi import FastAPI
+from starlette.staticfiles import StaticFiles
+
+from api import health, pages, problems, v1
+from api.auth_slowdown import Slowdown
+from api.body_limit import BodyLimit
+from api.headers import SecurityHeaders
+from api.hosts import KnownHosts
+from api.metrics import CountRequests, Metrics
+from api.openapi import describe
+from api.parts import Parts
+
+STATIC = Path(__file__).with_name("static")
+
+
+def create_app(parts: Parts) -> FastAPI:
+    """All of it around ``parts``.
+
+    ``app.state`` holds what a request needs: ``parts``, ``slowdown``, ``metrics``, and ``problem_page``
+    (request, Problem) -> Response, which the pages give for errors that a browser meets.
+    """
+    app = FastAPI(
+        title="Turnbell",
+        summary="What the heat of each pile has done, and what it needs next.",
+        version="1",
+        docs_url=None,
+        redoc_url=None,
+        redirect_slashes=False,
+    )
+    app.state.parts = parts
+    app.state.slowdown = Slowdown()
+    app.state.metrics = Metrics(parts)
+    app.state.problem_page = getattr(pages, "problem_page", None)
+    problems.install(app)
+    app.include_router(health.router)
+    app.include_router(v1.router, prefix="/api/v1")
+    app.include_router(pages.router)
+    app.mount("/static", StaticFiles(directory=STATIC, check_dir=False), name="static")
+    describe(app)
+    # the last one added is the first one a request meets
+    app.add_middleware(BodyLimit)
+    app.add_middleware(KnownHosts, settings=parts.settings)
+    app.add_middleware(CountRequests, metrics=app.state.metrics)
+    app.add_middleware(SecurityHeaders)
+    return app
