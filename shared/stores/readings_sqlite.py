@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import threading
+from array import array
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -19,6 +20,7 @@ from shared.stores.sqlite_files import (
     READINGS_ID,
     refuse_strangers,
     sqlite_trouble,
+    transaction,
     tune,
 )
 from shared.times import Millis, Span
@@ -34,8 +36,8 @@ WHERE r.series = :series AND r.at >= :start AND r.at < :end
 
 
 class SqliteReadings:
-    def __init__(self, path: Path) -> None:
-        self.path = path
+    def __init__(self, path: Path, busy_timeout_s: float) -> None:
+        self.path, self._patience_s = path, busy_timeout_s
         self._turn = threading.Lock()
         self._readers: list[sqlite3.Connection] = []
         self._readers_lock = threading.Lock()
@@ -77,13 +79,7 @@ class SqliteReadings:
                 return Curve()
             bounds = {"series": series, "start": start, "end": end}
             bounds |= {"first": start // SLOT_MS, "last": (end - 1) // SLOT_MS}
-            found = connection.execute(_CURVE, bounds).fetchall()
-        if not found:
-            return Curve()
-        at, value, mark = zip(*found, strict=True)
-        return Curve(
-            np.array(at, dtype=np.int64), np.array(value, dtype=np.float64), np.array(mark, dtype=np.uint8)
-        )
+            return _curve(connection.execute(_CURVE, bounds))
 
     def sensors(self, site: str | None = None, probe: str | None = None) -> list[SensorSummary]:
         query = "SELECT site, probe, depth, quantity, first_at, last_at, last_value, count FROM series WHERE count > 0"
@@ -136,10 +132,10 @@ class SqliteReadings:
 
     def _connect(self, *, cache_kib: int) -> sqlite3.Connection:
         connection = sqlite3.connect(
-            self.path, timeout=BUSY_TIMEOUT_S, isolation_level=None, check_same_thread=False
+            self.path, timeout=self._patience_s, isolation_level=None, check_same_thread=False
         )
         try:
-            tune(connection, cache_kib=cache_kib)
+            tune(connection, cache_kib=cache_kib, busy_timeout_s=self._patience_s)
         except BaseException:
             connection.close()
             raise
@@ -147,34 +143,25 @@ class SqliteReadings:
 
     @contextmanager
     def _writing(self, what: str) -> Iterator[sqlite3.Connection]:
-        """One transaction. BEGIN IMMEDIATE: a second writer waits here, for at most BUSY_TIMEOUT_S."""
-        if not self._turn.acquire(timeout=BUSY_TIMEOUT_S):
-            raise StoreBusy(f"{what}: another thread has been writing for {BUSY_TIMEOUT_S:.0f} s")
+        if not self._turn.acquire(timeout=self._patience_s):
+            raise StoreBusy(f"{what}: another thread has been writing for {self._patience_s:g} s")
         try:
             self._refuse_closed(what)
-            self._writer.execute("BEGIN IMMEDIATE")
-            yield self._writer
-            self._writer.execute("COMMIT")
+            with transaction(self._writer, "BEGIN IMMEDIATE"):
+                yield self._writer
         except _FOREIGN as error:
             raise _trouble(error, what) from error
         finally:
-            try:
-                if not self._closed and self._writer.in_transaction:
-                    self._writer.execute("ROLLBACK")
-            finally:
-                self._turn.release()
+            self._turn.release()
 
     @contextmanager
     def _reading(self, what: str) -> Iterator[sqlite3.Connection]:
-        """One snapshot."""
         try:
             connection = self._borrow(what)
             try:
-                connection.execute("BEGIN")
-                yield connection
+                with transaction(connection, "BEGIN"):
+                    yield connection
             finally:
-                if connection.in_transaction:
-                    connection.execute("ROLLBACK")
                 self._give_back(connection)
         except _FOREIGN as error:
             raise _trouble(error, what) from error
@@ -198,6 +185,19 @@ class SqliteReadings:
             raise StorageError(f"{what}: the store is closed")
 
 
+def _curve(cursor: sqlite3.Cursor) -> Curve:
+    """Piecewise, so that few row tuples live at a time: the garbage collector walks over all that do."""
+    at, value, mark = array("q"), array("d"), array("B")
+    while rows := cursor.fetchmany(512):
+        some_at, some_values, some_marks = zip(*rows, strict=True)
+        at.extend(some_at)
+        value.extend(some_values)
+        mark.extend(some_marks)
+    return Curve(
+        np.array(at, dtype=np.int64), np.array(value, dtype=np.float64), np.array(mark, dtype=np.uint8)
+    )
+
+
 def _by_depth(summary: SensorSummary) -> tuple[str, str, str, float, str]:
     sensor = summary.sensor
     depth_cm = sensor.depth_cm
@@ -210,7 +210,7 @@ def _trouble(error: Exception, what: str) -> StorageError:
     )
 
 
-def open_readings(path: Path) -> SqliteReadings:
+def open_readings(path: Path, *, busy_timeout_s: float = BUSY_TIMEOUT_S) -> SqliteReadings:
     """Open (and make, or migrate) the readings file. StorageError when it cannot be used or is newer than this
     program; then nothing has changed."""
-    return SqliteReadings(path)
+    return SqliteReadings(path, busy_timeout_s)

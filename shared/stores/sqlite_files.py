@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import sqlite3
 import time
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 from shared.ports import Conflict, NotFound, StorageError, StoreBusy
@@ -39,19 +40,19 @@ def sqlite_trouble(error: sqlite3.Error, what: str) -> StorageError:
     return StorageError(text)
 
 
-def tune(connection: sqlite3.Connection, *, cache_kib: int) -> None:
+def tune(connection: sqlite3.Connection, *, cache_kib: int, busy_timeout_s: float) -> None:
     """WAL and synchronous=FULL: a commit that has returned is on the disk, and readers never wait for the writer."""
-    connection.execute(f"PRAGMA busy_timeout={int(BUSY_TIMEOUT_S * 1000)}")
-    _enter_wal(connection)
+    connection.execute(f"PRAGMA busy_timeout={int(busy_timeout_s * 1000)}")
+    _enter_wal(connection, busy_timeout_s)
     connection.execute("PRAGMA synchronous=FULL")
     connection.execute("PRAGMA foreign_keys=ON")
     connection.execute(f"PRAGMA cache_size=-{cache_kib}")
     connection.execute("PRAGMA journal_size_limit=67108864")
 
 
-def _enter_wal(connection: sqlite3.Connection) -> None:
+def _enter_wal(connection: sqlite3.Connection, busy_timeout_s: float) -> None:
     """The change of mode wants the file alone and does not heed busy_timeout; so ask again for a while."""
-    deadline = time.monotonic() + BUSY_TIMEOUT_S
+    deadline = time.monotonic() + busy_timeout_s
     while True:
         try:
             mode = connection.execute("PRAGMA journal_mode=WAL").fetchone()[0]
@@ -63,6 +64,18 @@ def _enter_wal(connection: sqlite3.Connection) -> None:
             if mode != "wal":
                 raise sqlite3.OperationalError(f"this file system has no write-ahead log (mode {mode})")
             return
+
+
+@contextmanager
+def transaction(connection: sqlite3.Connection, begin: str) -> Iterator[sqlite3.Connection]:
+    """``begin`` is BEGIN (one snapshot) or BEGIN IMMEDIATE (a second writer waits here, not at its commit)."""
+    connection.execute(begin)
+    try:
+        yield connection
+        connection.execute("COMMIT")
+    finally:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
 
 
 def refuse_strangers(path: Path, application_id: int) -> None:

@@ -27,7 +27,7 @@ from sqlalchemy.exc import (
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from shared.ports import Conflict, NotFound, StorageError, StoreBusy
-from shared.stores.sqlite_files import BUSY_TIMEOUT_S, REGISTRY_ID, refuse_strangers, sqlite_trouble, tune
+from shared.stores.sqlite_files import REGISTRY_ID, refuse_strangers, sqlite_trouble, tune
 
 FOREIGN = (SQLAlchemyError, sqlite3.Error, OverflowError, UnicodeError)
 """What may come out of the database layer; ``trouble`` turns each into a StorageError."""
@@ -43,7 +43,7 @@ _PASSING_STATES = (
 )  # connection, retry, resources, locks, shutdown, system
 
 
-def make_engine(url: str | Path) -> Engine:
+def make_engine(url: str | Path, busy_timeout_s: float) -> Engine:
     where = _address(url)
     if where.get_backend_name() == "sqlite":
         if not where.database or where.database == ":memory:":
@@ -51,12 +51,17 @@ def make_engine(url: str | Path) -> Engine:
         refuse_strangers(Path(where.database), REGISTRY_ID)
     try:
         engine = create_engine(
-            where, json_serializer=_to_json, pool_timeout=BUSY_TIMEOUT_S, pool_pre_ping=_remote(where)
+            where, json_serializer=_to_json, pool_timeout=busy_timeout_s, pool_pre_ping=_remote(where)
         )
     except (ArgumentError, NoSuchModuleError, ImportError) as error:
         raise StorageError(f"cannot use the registry address {where.render_as_string()}: {error}") from error
     if engine.dialect.name == "sqlite":
-        event.listen(engine, "connect", _on_connect)
+
+        def on_connect(connection: Any, _record: object) -> None:
+            connection.isolation_level = None
+            tune(connection, cache_kib=8_000, busy_timeout_s=busy_timeout_s)
+
+        event.listen(engine, "connect", on_connect)
         event.listen(engine, "begin", _on_begin)
     return engine
 
@@ -74,11 +79,6 @@ def _address(url: str | Path) -> URL:
 
 def _remote(where: URL) -> bool:
     return where.get_backend_name() != "sqlite"
-
-
-def _on_connect(connection: Any, _record: object) -> None:
-    connection.isolation_level = None
-    tune(connection, cache_kib=8_000)
 
 
 def _on_begin(connection: Connection) -> None:

@@ -34,6 +34,7 @@ from shared.stores.registry.probes import SqlProbes
 from shared.stores.registry.quarantine import SqlQuarantine
 from shared.stores.registry.sites import SqlSites
 from shared.stores.registry.work import FACTS, Work
+from shared.stores.sqlite_files import BUSY_TIMEOUT_S
 
 
 class SqlRegistry:
@@ -81,15 +82,15 @@ class SqlRegistry:
         self._work.close()
 
 
-def open_registry(url: str | Path) -> Registry:
+def open_registry(url: str | Path, *, busy_timeout_s: float = BUSY_TIMEOUT_S) -> Registry:
     """Open (and make, or migrate) the registry at an SQLAlchemy address or a file path.
 
     Raises StorageError when it cannot be used, or is newer than this program; then nothing has changed.
     """
-    engine = make_engine(url)
+    engine = make_engine(url, busy_timeout_s)
     try:
         upgrade(engine)
     except StorageError:
         engine.dispose()
         raise
-    return SqlRegistry(Work(engine))
+    return SqlRegistry(Work(engine, busy_timeout_s))

@@ -16,7 +16,6 @@ from sqlalchemy import Connection, Engine, update
 from shared.ports import StorageError, StoreBusy
 from shared.stores.registry import tables as t
 from shared.stores.registry.engine import FOREIGN, trouble
-from shared.stores.sqlite_files import BUSY_TIMEOUT_S
 
 FACTS = "facts"
 
@@ -28,8 +27,8 @@ class _Open:
 
 
 class Work:
-    def __init__(self, engine: Engine) -> None:
-        self.engine = engine
+    def __init__(self, engine: Engine, busy_timeout_s: float) -> None:
+        self.engine, self._patience_s = engine, busy_timeout_s
         self._mine = threading.local()
         # SQLite has one writer anyway; queueing for it in the process is fairer than its polling
         self._turn = threading.Lock() if engine.dialect.name == "sqlite" else None
@@ -113,8 +112,8 @@ class Work:
         return opened
 
     def _take_turn(self, what: str) -> None:
-        if self._turn is not None and not self._turn.acquire(timeout=BUSY_TIMEOUT_S):
-            raise StoreBusy(f"{what}: another thread has been writing for {BUSY_TIMEOUT_S:.0f} s")
+        if self._turn is not None and not self._turn.acquire(timeout=self._patience_s):
+            raise StoreBusy(f"{what}: another thread has been writing for {self._patience_s:g} s")
 
 
 @contextmanager
