@@ -81,7 +81,7 @@ class Supervisor:
                 if self._stop.is_set():
                     return
                 run.error = "ended by itself"
-            except Exception as error:  # noqa: BLE001 - the one broad catch: a loop that fell over is started again
+            except Exception as error:  # the one broad catch: what fell over is started again
                 run.error = f"{type(error).__name__}: {error}"
                 if run.error != run.said:
                     log.exception("loop=%s event=fell_over", run.loop.name)

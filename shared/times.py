@@ -36,6 +36,10 @@ class ScaledClock:
     """A clock that starts at ``origin`` and runs ``speed`` times as fast as the machine's (the demo's)."""
 
     def __init__(self, origin: Millis, speed: float) -> None:
+        self.restart(origin, speed)
+
+    def restart(self, origin: Millis, speed: float) -> None:
+        """From now on: ``origin`` and onwards at ``speed``."""
         self.origin, self.speed = origin, speed
         self._started = time.monotonic()
 

@@ -12,6 +12,7 @@ from shared.pile_model.parameters import PileParameters
 from shared.pile_model.weather import STEP_S, Weather
 
 SHELLS = 14
+STATES = ("water", "fast", "slow", "inert", "biomass")
 DAY_S = 86400.0
 GROWTH_D = 1.5  # growth of the active biomass at the optimum, per day; tuned to days-to-55
 DEATH_D_K = 0.35  # its loss per day and kelvin above 72 °C; choice
@@ -47,6 +48,7 @@ class Simulation:
         air = self.weather.at(self.step_index)[0]
         self.t = np.full(dry.shape, air + 3.0)
         self.biomass = np.full(dry.shape, 0.25)
+        self._fresh = {name: getattr(self, name).copy() for name in STATES}
         self.k_fast, self.k_slow = column("k_fast_d") / DAY_S, column("k_slow_d") / DAY_S
         self.t_max, self.chemical = column("t_max_c"), column("chemical_w_m3_80")
         self.ventilation, self.skin_air = column("ventilation_kg_s_m3"), column("skin_air_kg_s_m3")
@@ -58,7 +60,7 @@ class Simulation:
     def moisture(self) -> NDArray[np.float64]:
         """Wet basis, 0-1, shape (piles, shells)."""
         dry = self.inert + self.fast + self.slow
-        return self.water / (self.water + dry)
+        return np.asarray(self.water / (self.water + dry))
 
     def step(self) -> None:
         """Advance every pile by 300 s."""
@@ -113,7 +115,8 @@ class Simulation:
             / 40.0
         )
         windy = self.skin_air * np.exp(-self.depth / 0.15) * (1.0 + 0.15 * (wind - 2.0)) * free / 0.55
-        return np.maximum(buoyant + windy, 1e-7)
+        flow: NDArray[np.float64] = np.maximum(buoyant + windy, 1e-7)
+        return flow
 
     def _condensed(self, evaporated: NDArray[np.float64]) -> NDArray[np.float64]:
         """A quarter of the vapour from within settles again in the four outer shells."""
@@ -139,6 +142,13 @@ class Simulation:
         inward[:, 1:] = outward[:, :-1]
         return np.asarray((inward - outward) / self.volume)
 
+    def rebuild(self, pile: int) -> None:
+        """Begin this pile anew, as if it were built now from the mix it was drawn with."""
+        for name, state in self._fresh.items():
+            getattr(self, name)[pile] = state[pile]
+        self.t[pile] = self.weather.at(self.step_index)[0] + 3.0
+        self.permeability[pile] = 1.0
+
     def turn(self, pile: int, *, water_to: float | None = None) -> None:
         """Turn one pile now: mix, cool, open the pores; ``water_to`` also wets it to that moisture."""
         dry = self.inert[pile] + self.fast[pile] + self.slow[pile]
@@ -147,7 +157,7 @@ class Simulation:
         hot = weight * capacity / (weight * capacity).sum()
         keep, mixing = 1.0 - self.mixing[pile, 0], self.mixing[pile, 0]
         self.t[pile] = keep * self.t[pile] + mixing * float((hot * self.t[pile]).sum())
-        for name in ("water", "fast", "slow", "inert", "biomass"):
+        for name in STATES:
             state = getattr(self, name)[pile]
             getattr(self, name)[pile] = keep * state + mixing * float((weight * state).sum())
         air_c = self.weather.at(self.step_index)[0]
