@@ -39,7 +39,8 @@ def create_app(parts: Parts) -> FastAPI:
     app.state.problem_page = getattr(pages, "problem_page", None)
     problems.install(app)
     app.include_router(health.router)
-    app.include_router(v1.router, prefix="/api/v1")
+    for router in v1.ROUTERS:
+        app.include_router(router)
     app.include_router(pages.router)
     app.mount("/static", StaticFiles(directory=STATIC, check_dir=False), name="static")
     describe(app)

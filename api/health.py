@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Literal
 
 from fastapi import APIRouter, Request
@@ -67,8 +68,7 @@ def health(parts: Parts) -> Health:
     return Health(status="failing" if failing else "ok", failing=failing, loops=loops)
 
 
-def _ping(ping: object) -> str:
-    assert callable(ping)
+def _ping(ping: Callable[[], None]) -> str:
     try:
         ping()
     except StorageError as error:

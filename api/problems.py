@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import logging
+import re
 from collections.abc import Mapping, Sequence
 from http import HTTPStatus
+from typing import cast
 from urllib.parse import quote
 
 from fastapi import FastAPI, Request
@@ -107,24 +109,28 @@ def install(app: FastAPI) -> None:
 
 
 async def _on_problem(request: Request, error: Exception) -> Response:
-    assert isinstance(error, ProblemError)
-    return answer(request, error)
+    return answer(request, cast(ProblemError, error))
 
 
-async def _on_http(request: Request, error: Exception) -> Response:
-    assert isinstance(error, HTTPException)
+async def _on_http(request: Request, raised: Exception) -> Response:
+    error = cast(HTTPException, raised)
     detail = str(error.detail)
     if error.status_code == HTTPStatus.NOT_FOUND:
         detail = f"There is nothing at {request.url.path}."
     elif error.status_code == HTTPStatus.METHOD_NOT_ALLOWED:
-        allowed = (error.headers or {}).get("Allow", "")
+        allowed = _methods_at(request)
         detail = f"{request.method} is not possible here" + (f"; use {allowed}." if allowed else ".")
+        return answer(
+            request, ProblemError(405, detail, headers={"Allow": allowed} if allowed else error.headers)
+        )
     return answer(request, ProblemError(error.status_code, detail, headers=error.headers))
 
 
 async def _on_invalid(request: Request, error: Exception) -> Response:
-    assert isinstance(error, RequestValidationError)
-    faults = [_fault(one) for one in error.errors()]
+    found = cast(RequestValidationError, error).errors()
+    if [one["loc"] for one in found] == [("body",)] and not _is_json(request) and await request.body():
+        return answer(request, ProblemError(415, "Send JSON, with Content-Type: application/json."))
+    faults = [_fault(one) for one in found]
     first = faults[0]
     more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
     return answer(request, ProblemError(422, f"{first.where}: {first.detail}{more}", errors=faults))
@@ -161,10 +167,27 @@ async def _on_anything(request: Request, error: Exception) -> Response:
     return response
 
 
+def _methods_at(request: Request) -> str:
+    """Every method that the description knows at this path; the framework names those of one route alone."""
+    for template, methods in request.app.openapi()["paths"].items():
+        pattern = re.sub(r"\\\{\w+\\\}", "[^/]+", re.escape(template))
+        if re.fullmatch(pattern, request.url.path):
+            return ", ".join(sorted(method.upper() for method in methods))
+    return ""
+
+
+def _is_json(request: Request) -> bool:
+    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    return kind == "application/json" or kind.endswith("+json")
+
+
 def _fault(one: Mapping[str, object]) -> Fault:
     place = one.get("loc", ())
     parts = [str(part) for part in place] if isinstance(place, list | tuple) else [str(place)]
     text = str(one.get("msg", "cannot be used")).removeprefix("Value error, ")
+    context = one.get("ctx")
+    if one.get("type") == "json_invalid" and isinstance(context, dict):
+        return Fault(where="body", detail=f"is not JSON: {context.get('error')} at character {parts[-1]}")
     return Fault(where=".".join(parts) or "body", detail=text)
 
 

@@ -46,5 +46,6 @@ def _shape(
     fill = count - len(marks)
     if fill >= 3:  # the library's least is 3
         times = np.ascontiguousarray(at[index])
-        marks.update(MinMaxLTTBDownsampler().downsample(times, values, n_out=fill).tolist())
+        downsampler = MinMaxLTTBDownsampler()  # type: ignore[no-untyped-call]  # it publishes no annotations
+        marks.update(downsampler.downsample(times, values, n_out=fill).tolist())
     return index[np.array(sorted(marks), dtype=np.int64)]

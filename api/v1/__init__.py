@@ -22,9 +22,10 @@ from api.v1 import (
     subscriptions,
 )
 
-router = APIRouter()
-for noun in (
-    sites, piles, field_log, heat, readings, placements, probes, round, episodes, notices,
-    people, channels, subscriptions, catalogue, quarantine,
-):  # fmt: skip
-    router.include_router(noun.router)
+ROUTERS: tuple[APIRouter, ...] = tuple(
+    noun.router
+    for noun in (
+        sites, piles, field_log, heat, readings, placements, probes, round, episodes, notices,
+        people, channels, subscriptions, catalogue, quarantine,
+    )
+)  # fmt: skip

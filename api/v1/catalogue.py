@@ -6,11 +6,11 @@ from fastapi import APIRouter
 
 from api.auth import Viewer
 from api.parts import PartsHere
-from api.v1.wire import PAGE, Cursor, Limit, Page, page_of
+from api.v1.wire import PAGE, PREFIX, Cursor, Limit, Page, page_of
 from shared.heat.guide import Guide
 from shared.heat.rule_data import Rule
 
-router = APIRouter(tags=["rules and guides"])
+router = APIRouter(prefix=PREFIX, tags=["rules and guides"])
 
 
 @router.get("/rules")

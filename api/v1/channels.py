@@ -11,11 +11,11 @@ from pydantic import Field
 from api.auth import Caller, Helper, Manager
 from api.channel_targets import Address, ServiceUrl, Topic, WebhookUrl
 from api.parts import PartsHere
-from api.v1.wire import PAGE, At, Cursor, In, Limit, Out, Page, page_of
+from api.v1.wire import PAGE, PREFIX, At, Cursor, In, Limit, Out, Page, page_of
 from shared.ids import new_id
 from shared.people import Channel, ChannelKind
 
-router = APIRouter(tags=["channels"])
+router = APIRouter(prefix=PREFIX, tags=["channels"])
 
 
 class EmailIn(In):

@@ -11,11 +11,11 @@ from api.auth import Helper, Viewer
 from api.parts import PartsHere
 from api.problems import ProblemError, unprocessable
 from api.v1.lookup import find_pile
-from api.v1.wire import PAGE, At, Cursor, In, Instant, Limit, Out, Page, page_of, page_of_log
+from api.v1.wire import PAGE, PREFIX, At, Cursor, In, Instant, Limit, Out, Page, page_of, page_of_log
 from shared.episodes import Episode, EpisodeState, NoticeKind, Severity
 from shared.times import DAY
 
-router = APIRouter(tags=["episodes"])
+router = APIRouter(prefix=PREFIX, tags=["episodes"])
 
 LONGEST_SNOOZE_MS = 30 * DAY
 
@@ -79,9 +79,7 @@ def list_episodes(
     episodes = parts.registry.episodes
     if open:
         found = [one for one in episodes.unresolved(pile_id) if kind in {None, one.kind}]
-        return page_of(
-            found, show, lambda one: (one.opened_at, one.id), cursor, limit, newest_first=True
-        )
+        return page_of(found, show, lambda one: (one.opened_at, one.id), cursor, limit, newest_first=True)
     return page_of_log(
         lambda after, count: episodes.all(pile_id=pile_id, kind=kind, after=after, limit=count),
         show,

@@ -14,13 +14,13 @@ from api.problems import ProblemError, unprocessable
 from api.v1.field_notes import NoteIn, NoteOut, figures_of, show_note
 from api.v1.idempotency import once
 from api.v1.lookup import find_note, find_pile, find_turn
-from api.v1.wire import PAGE, At, Cursor, In, Instant, Limit, Out, Page, Words, no_later_than, page_of
+from api.v1.wire import PAGE, PREFIX, At, Cursor, In, Instant, Limit, Out, Page, Words, no_later_than, page_of
 from shared.ids import new_id
 from shared.piles import FieldNote, Pile, Turn, TurnSource, TurnState
 from shared.ports import Registry
 from shared.times import Millis, iso
 
-router = APIRouter(tags=["field log"])
+router = APIRouter(prefix=PREFIX, tags=["field log"])
 
 IdempotencyKey = Annotated[
     str | None,

@@ -10,10 +10,10 @@ from fastapi.responses import Response
 from api.auth import Viewer
 from api.parts import PartsHere
 from api.v1.lookup import find_pile
-from api.v1.wire import Instant, no_later_than
+from api.v1.wire import PREFIX, Instant, no_later_than
 from shared.heat.report import HeatReport
 
-router = APIRouter(tags=["heat"])
+router = APIRouter(prefix=PREFIX, tags=["heat"])
 
 When = Annotated[Instant | None, Query(description="as it stood then; without it, as it stands now")]
 

@@ -9,12 +9,12 @@ from fastapi import APIRouter
 from api.auth import Caller, Viewer
 from api.parts import PartsHere
 from api.v1.lookup import find_pile
-from api.v1.wire import PAGE, At, Cursor, Limit, Out, Page, page_of_log
+from api.v1.wire import PAGE, PREFIX, At, Cursor, Limit, Out, Page, page_of_log
 from shared.episodes import NoticeKind, Severity
 from shared.links import without_tokens
 from shared.notices import Notice, NoticeState
 
-router = APIRouter(tags=["notices"])
+router = APIRouter(prefix=PREFIX, tags=["notices"])
 
 
 class NoticeOut(Out):

@@ -7,13 +7,13 @@ from fastapi import APIRouter
 from api.auth import Helper, Manager
 from api.parts import PartsHere
 from api.problems import unprocessable
-from api.v1.wire import PAGE, Cursor, In, Limit, Line, Out, Page, Ref, ShortText, ZoneName, page_of
+from api.v1.wire import PAGE, PREFIX, Cursor, In, Limit, Line, Out, Page, Ref, ShortText, ZoneName, page_of
 from shared.ids import new_id
 from shared.people import Person
 from shared.ports import NotFound, Registry
 from shared.units import Units
 
-router = APIRouter(tags=["people"])
+router = APIRouter(prefix=PREFIX, tags=["people"])
 
 
 class PersonIn(In):
@@ -65,9 +65,7 @@ def add_person(asked: PersonIn, parts: PartsHere, _: Manager) -> PersonOut:
 @router.get("/people")
 def list_people(parts: PartsHere, _: Helper, cursor: Cursor = None, limit: Limit = PAGE) -> Page[PersonOut]:
     """By name."""
-    return page_of(
-        parts.registry.people.all(), show, lambda person: (person.name, person.id), cursor, limit
-    )
+    return page_of(parts.registry.people.all(), show, lambda person: (person.name, person.id), cursor, limit)
 
 
 @router.get("/people/{person}")

@@ -13,14 +13,29 @@ from api.parts import PartsHere
 from api.problems import ProblemError, unprocessable
 from api.v1.lookup import check_catalogue, check_site, find_pile
 from api.v1.wire import (
-    PAGE, At, Cursor, In, Instant, Limit, Line, Out, Page, Ref, ShortText, Slug, Tree, no_later_than, page_of,
-)  # fmt: skip
+    PAGE,
+    PREFIX,
+    At,
+    Cursor,
+    In,
+    Instant,
+    Limit,
+    Line,
+    Out,
+    Page,
+    Ref,
+    ShortText,
+    Slug,
+    Tree,
+    no_later_than,
+    page_of,
+)
 from shared.ids import new_id
 from shared.piles import Pile, Placement
 from shared.ports import Registry
 from shared.times import Millis, Span, iso
 
-router = APIRouter(tags=["piles"])
+router = APIRouter(prefix=PREFIX, tags=["piles"])
 
 Litres = Annotated[float, Field(gt=0, le=1e9)]
 RuleIds = Annotated[list[Ref], Field(max_length=50)]
@@ -32,7 +47,7 @@ class PileIn(In):
     built_at: Instant
     volume_l: Litres | None = None
     kind: ShortText | None = None
-    rule_ids: RuleIds = []
+    rule_ids: RuleIds = Field(default_factory=list)
     guide_id: Ref | None = None
     mix: Tree | None = None
 

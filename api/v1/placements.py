@@ -12,15 +12,28 @@ from api.parts import PartsHere
 from api.problems import ProblemError, unprocessable
 from api.v1.lookup import find_pile, named_pile
 from api.v1.wire import (
-    PAGE, At, Cursor, In, Instant, Limit, Out, Page, Ref, ShortText, Slug, no_later_than, page_of,
-)  # fmt: skip
+    PAGE,
+    PREFIX,
+    At,
+    Cursor,
+    In,
+    Instant,
+    Limit,
+    Out,
+    Page,
+    Ref,
+    ShortText,
+    Slug,
+    no_later_than,
+    page_of,
+)
 from shared.ids import new_id
 from shared.piles import Placement, Zone
 from shared.ports import Registry
 from shared.probes import Probe
 from shared.times import Millis, Span
 
-router = APIRouter(tags=["placements"])
+router = APIRouter(prefix=PREFIX, tags=["placements"])
 
 
 class PlacementIn(In):

@@ -12,7 +12,21 @@ from api.parts import Parts, PartsHere
 from api.problems import unprocessable
 from api.v1.placements import PlacementOut
 from api.v1.placements import show as show_placement
-from api.v1.wire import PAGE, At, Cursor, In, Instant, Limit, Out, Page, Ref, ShortText, Words, page_of
+from api.v1.wire import (
+    PAGE,
+    PREFIX,
+    At,
+    Cursor,
+    In,
+    Instant,
+    Limit,
+    Out,
+    Page,
+    Ref,
+    ShortText,
+    Words,
+    page_of,
+)
 from shared.ids import new_id
 from shared.piles import Placement
 from shared.ports import SensorSummary
@@ -20,7 +34,7 @@ from shared.probes import Calibration, Probe
 from shared.readings import Quantity, canonical_depth
 from shared.times import MINUTE, Millis
 
-router = APIRouter(tags=["probes"])
+router = APIRouter(prefix=PREFIX, tags=["probes"])
 
 
 class SensorOut(Out):

@@ -10,10 +10,10 @@ from pydantic import Field
 from api.auth import Manager, Viewer
 from api.parts import PartsHere
 from api.problems import ProblemError
-from api.v1.wire import PAGE, At, Cursor, Limit, Out, Page, read_cursor, write_cursor
+from api.v1.wire import PAGE, PREFIX, At, Cursor, Limit, Out, Page, read_cursor, write_cursor
 from shared.ports import Quarantined
 
-router = APIRouter(tags=["quarantine"])
+router = APIRouter(prefix=PREFIX, tags=["quarantine"])
 
 
 class QuarantinedOut(Out):

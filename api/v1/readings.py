@@ -18,13 +18,13 @@ from api.parts import PartsHere
 from api.problems import unprocessable
 from api.thinning import thin
 from api.v1.lookup import find_pile
-from api.v1.wire import At, Instant, Out
+from api.v1.wire import PREFIX, At, Instant, Out
 from shared.heat.screening import Reason
 from shared.heat_book import PileHistory, SensorHistory
 from shared.piles import Zone
-from shared.times import MINUTE, Millis
+from shared.times import Millis
 
-router = APIRouter(tags=["readings"])
+router = APIRouter(prefix=PREFIX, tags=["readings"])
 
 _REASONS = [reason.text or None for reason in Reason]
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
@@ -33,7 +33,8 @@ _ROWS_AT_ONCE = 5_000
 From = Annotated[Instant | None, Query(alias="from", description="closed")]
 To = Annotated[Instant | None, Query(description="open")]
 Points = Annotated[
-    int | None, Query(ge=4, le=1_000_000, description="at most so many per sensor; the shape and the peaks stay")
+    int | None,
+    Query(ge=4, le=1_000_000, description="at most so many per sensor; the shape and the peaks stay"),
 ]
 
 
@@ -59,3 +60,90 @@ class ReadingsOut(Out):
     to: At | None
     max_gap_minutes: float
     sensors: list[SensorReadings]
+
+
+@router.get("/piles/{pile}/readings")
+def get_readings(
+    pile: str, parts: PartsHere, _: Viewer, from_: From = None, to: To = None, points: Points = None
+) -> ReadingsOut:
+    """Calibrated temperatures of every sensor that stood in the pile, while it stood there; suspect ones too."""
+    if from_ is not None and to is not None and to < from_:
+        raise unprocessable("query.to", "lies before from")
+    held = find_pile(parts.registry, pile)
+    history = parts.book.history(held.id)
+    return ReadingsOut(
+        pile=held.id,
+        from_=from_,
+        to=to,
+        max_gap_minutes=parts.settings.analysis.max_gap_minutes,
+        sensors=[_show(sensor, from_, to, points, parts.settings.max_gap_ms) for sensor in history.sensors],
+    )
+
+
+@router.get(
+    "/piles/{pile}/readings.csv",
+    response_class=StreamingResponse,
+    responses={200: {"content": {"text/csv": {"schema": {"type": "string"}}}}},
+)
+def get_readings_csv(pile: str, parts: PartsHere, _: Viewer) -> StreamingResponse:
+    """Every reading that the sums know, in the long format: time, probe, depth_cm (or level), celsius."""
+    held = find_pile(parts.registry, pile)
+    rows = _csv(parts.book.history(held.id))
+    name = "".join(mark if mark.isascii() and mark.isalnum() else "-" for mark in held.peg)
+    headers = {"Content-Disposition": f'attachment; filename="{held.site}-{name}-readings.csv"'}
+    return StreamingResponse(rows, media_type="text/csv; charset=utf-8", headers=headers)
+
+
+def _show(
+    sensor: SensorHistory, start: Millis | None, end: Millis | None, points: int | None, max_gap_ms: int
+) -> SensorReadings:
+    low = 0 if start is None else int(np.searchsorted(sensor.at, start, "left"))
+    high = len(sensor.at) if end is None else int(np.searchsorted(sensor.at, end, "left"))
+    at, celsius, reason = sensor.at[low:high], sensor.celsius[low:high], sensor.reason[low:high]
+    bad = reason != Reason.GOOD
+    kept = slice(None) if points is None else thin(at, celsius, bad, points)
+    return SensorReadings(
+        probe=sensor.key.probe,
+        depth_cm=sensor.key.depth_cm,
+        level=sensor.key.depth if sensor.key.depth_cm is None else None,
+        position=sensor.placement.position,
+        zone=sensor.placement.zone,
+        placement=sensor.placement.id,
+        total=len(at),
+        at=iso_texts(at[kept]),
+        celsius=[value if np.isfinite(value) else None for value in celsius[kept].round(4).tolist()],
+        suspect=[_REASONS[code] for code in reason[kept].tolist()],
+        gaps=_gaps(at[~bad], max_gap_ms),
+    )
+
+
+def _gaps(at: NDArray[np.int64], max_gap_ms: int) -> list[tuple[Millis, Millis]]:
+    before = np.flatnonzero(np.diff(at) > max_gap_ms)
+    return [(Millis(a), Millis(b)) for a, b in zip(at[before].tolist(), at[before + 1].tolist(), strict=True)]
+
+
+def iso_texts(at: NDArray[np.int64]) -> list[str]:
+    """As ``shared.times.iso``, for many at once."""
+    texts = np.datetime_as_string(at.astype("datetime64[ms]"), unit="ms").tolist()
+    return [f"{text.removesuffix('.000')}Z" for text in texts]
+
+
+def _csv(history: PileHistory) -> Iterator[str]:
+    """In pieces, sensor after sensor, each by time."""
+    levels = any(sensor.key.depth_cm is None for sensor in history.sensors)
+    yield f"time,probe,{'level' if levels else 'depth_cm'},celsius\r\n"
+    for sensor in history.sensors:
+        names = [_cell(sensor.key.probe), _cell(sensor.key.depth)]
+        for start in range(0, len(sensor.at), _ROWS_AT_ONCE):
+            some = slice(start, start + _ROWS_AT_ONCE)
+            piece = io.StringIO()
+            writer = csv.writer(piece)
+            values = sensor.celsius[some].round(4).tolist()
+            for time, value in zip(iso_texts(sensor.at[some]), values, strict=True):
+                writer.writerow([time, *names, value])
+            yield piece.getvalue()
+
+
+def _cell(text: str) -> str:
+    """A text that a spreadsheet takes as text, not as a formula."""
+    return f"'{text}" if text.startswith(_FORMULA) else text

@@ -7,12 +7,12 @@ from fastapi import APIRouter
 from api.auth import Viewer
 from api.parts import PartsHere
 from api.v1.lookup import check_site
-from api.v1.wire import PAGE, At, Cursor, Limit, Out, Page, read_cursor, write_cursor
+from api.v1.wire import PAGE, PREFIX, At, Cursor, Limit, Out, Page, read_cursor, write_cursor
 from shared.heat.report import Phase, RiskLevel, TurnStateNow
 from shared.round import Need, RoundRow, round_list
 from shared.units import Units
 
-router = APIRouter(tags=["round"])
+router = APIRouter(prefix=PREFIX, tags=["round"])
 
 
 class FigureOut(Out):

@@ -6,10 +6,12 @@ from fastapi import APIRouter
 
 from api.auth import Manager, Viewer
 from api.parts import PartsHere
-from api.v1.wire import PAGE, Cursor, In, Limit, Line, Out, Page, Slug, ZoneName, page_of
+from api.problems import ProblemError
+from api.v1.wire import PAGE, PREFIX, Cursor, In, Limit, Line, Out, Page, Slug, ZoneName, page_of
 from shared.piles import Site
+from shared.ports import Conflict
 
-router = APIRouter(tags=["sites"])
+router = APIRouter(prefix=PREFIX, tags=["sites"])
 
 
 class SiteIn(In):
@@ -31,7 +33,10 @@ def show(site: Site) -> SiteOut:
 @router.post("/sites", status_code=201)
 def add_site(asked: SiteIn, parts: PartsHere, _: Manager) -> SiteOut:
     site = Site(asked.slug, asked.name, asked.zone)
-    parts.registry.sites.add(site)
+    try:
+        parts.registry.sites.add(site)
+    except Conflict:
+        raise ProblemError(409, f"there is a site {asked.slug} already") from None
     return show(site)
 
 

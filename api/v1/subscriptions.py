@@ -11,13 +11,13 @@ from api.auth import Helper, Manager
 from api.parts import PartsHere
 from api.problems import unprocessable
 from api.v1.lookup import check_site, named_pile
-from api.v1.wire import PAGE, Cursor, In, Limit, Out, Page, Ref, Slug, page_of
+from api.v1.wire import PAGE, PREFIX, Cursor, In, Limit, Out, Page, Ref, Slug, page_of
 from shared.episodes import NoticeKind, Severity
 from shared.ids import new_id
 from shared.people import Subscription
 from shared.ports import NotFound
 
-router = APIRouter(tags=["subscriptions"])
+router = APIRouter(prefix=PREFIX, tags=["subscriptions"])
 
 
 class SubscriptionIn(In):

@@ -18,6 +18,7 @@ from shared.heat.report import At
 from shared.ports import NotFound
 from shared.times import Millis, TimeError, parse_time, zone_of
 
+PREFIX = "/api/v1"
 EARLIEST = parse_time("1970-01-01T00:00:00Z")
 LATEST = parse_time("2200-01-01T00:00:00Z")
 AHEAD_MS = 10 * 60_000  # how far a clock may run ahead of ours
