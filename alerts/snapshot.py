@@ -50,7 +50,7 @@ class PlacedProbe:
     @property
     def interval_ms(self) -> int:
         learnt = self.probe.interval_ms if self.probe else None
-        return learnt if learnt else UNKNOWN_INTERVAL_MS
+        return learnt or UNKNOWN_INTERVAL_MS
 
     @property
     def silence_ms(self) -> int:

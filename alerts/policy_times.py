@@ -1,0 +1,80 @@
+"""When people may be told, when they are reminded, and when the next one is asked: every time of the policy."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import time, timedelta
+
+from shared.episodes import Severity
+from shared.people import Person
+from shared.times import HOUR, MINUTE, Millis, TimeError, to_datetime, zone_of
+from shared.weekly_hours import WeeklyHours, WeeklyHoursError, local_instant, parse_weekly_hours
+
+REMINDERS: Mapping[Severity, tuple[int, ...]] = {
+    "info": (),
+    "act": (8 * HOUR, 24 * HOUR),
+    "urgent": (15 * MINUTE, 30 * MINUTE, 60 * MINUTE, 2 * HOUR),
+}
+"""Pauses between one word and the next until someone acknowledges; the last one repeats. Empty = no reminder."""
+
+ESCALATE_AFTER: Mapping[Severity, int | None] = {"info": None, "act": 12 * HOUR, "urgent": 30 * MINUTE}
+"""Nobody has answered for so long: the next person is told. None = never."""
+
+QUIET_PILE_MS: Mapping[Severity, int] = {"info": 8 * HOUR, "act": 4 * HOUR, "urgent": 0}
+"""A reminder waits while the person has heard of the same pile within so long."""
+
+
+@dataclass(frozen=True, slots=True)
+class Quiet:
+    """From-to on the person's wall clock; ``start`` = ``end`` or None: no quiet hours."""
+
+    start: time | None = None
+    end: time | None = None
+
+    def until(self, now: Millis, zone: str) -> Millis | None:
+        """When the quiet hours that hold at ``now`` end; None = it is not quiet."""
+        if self.start is None or self.end is None or self.start == self.end:
+            return None
+        wall = to_datetime(now, zone)
+        clock = wall.time()
+        overnight = self.start > self.end
+        inside = (clock >= self.start or clock < self.end) if overnight else self.start <= clock < self.end
+        if not inside:
+            return None
+        day = wall.date() + timedelta(days=int(overnight and clock >= self.start))
+        end = local_instant(day, self.end, zone)
+        # an end that the clock shows twice: inside the second hour it is the second showing
+        return end if end > now else Millis(end + HOUR)
+
+
+def reminder_gap_ms(severity: Severity, reminders_so_far: int) -> int | None:
+    gaps = REMINDERS[severity]
+    return gaps[min(reminders_so_far, len(gaps) - 1)] if gaps else None
+
+
+def hours_of(person: Person) -> WeeklyHours:
+    """Hours that cannot be read must not silence anyone: always."""
+    try:
+        return parse_weekly_hours(person.on_duty)
+    except WeeklyHoursError:
+        return WeeklyHours()
+
+
+def zone_for(person: Person) -> str:
+    """A zone that does not exist must not silence anyone: UTC."""
+    try:
+        zone_of(person.zone)
+    except TimeError:
+        return "UTC"
+    return person.zone
+
+
+def next_morning(now: Millis, wall: time, zone: str) -> Millis:
+    """The next instant after ``now`` at which the day's digest is due: once a local day, also when the clock changes."""
+    today = to_datetime(now, zone).date()
+    for days in (0, 1, 2):
+        at = local_instant(today + timedelta(days=days), wall, zone)
+        if at > now:
+            return at
+    raise TimeError(f"no {wall} in the next two days in {zone}")
