@@ -10,11 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 from tsdownsample import MinMaxLTTBDownsampler
 
+from shared.heat.screening import Reason
 from shared.spoken import depth_words
 from shared.times import Millis
 
 if TYPE_CHECKING:
-    from shared.heat_book import PileHistory
+    from shared.heat_book import PileHistory, SensorHistory
 
 Instants = NDArray[np.int64]
 Figures = NDArray[np.float64]
@@ -24,11 +25,13 @@ Figures = NDArray[np.float64]
 class SensorLine:
     """One placed sensor. Arrays of one length: instants (ms), °C (calibrated), whether the sums leave it out."""
 
+    probe: str
     name: str  # what the legend says, e.g. "45 cm"
     depth_cm: float | None
     at: Instants
     celsius: Figures
     suspect: NDArray[np.bool_]
+    moved_at: tuple[Millis, ...] = ()  # the line is broken where the probe was put elsewhere
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,21 +54,35 @@ class Thinned:
 
 
 def lines_of(history: PileHistory) -> list[SensorLine]:
-    """The deepest first; the probe's name is added where more than one probe stands in the pile."""
-    probes = {placed.probe for placed in history.sensors}
-    placed_sensors = sorted(
-        history.sensors, key=lambda placed: (-(placed.depth_cm or 0.0), placed.depth, placed.probe)
-    )
-    return [
-        SensorLine(
-            name=depth_words(placed.depth_cm, placed.depth) + (f" {placed.probe}" if len(probes) > 1 else ""),
-            depth_cm=placed.depth_cm,
-            at=placed.at,
-            celsius=placed.celsius,
-            suspect=placed.suspect,
-        )
-        for placed in placed_sensors
+    """One line a sensor, the deepest first; a probe's name is added where more than one stands in the pile."""
+    by_sensor: dict[tuple[str, str], list[SensorHistory]] = {}
+    for placed in history.sensors:
+        by_sensor.setdefault((placed.key.probe, placed.key.depth), []).append(placed)
+    several = len({probe for probe, _ in by_sensor}) > 1
+    lines = [
+        _line(sorted(found, key=lambda one: one.placement.span.start), several)
+        for found in by_sensor.values()
     ]
+    return sorted(
+        lines, key=lambda line: (-(line.depth_cm if line.depth_cm is not None else -1.0), line.name)
+    )
+
+
+def _line(stays: list[SensorHistory], several: bool) -> SensorLine:
+    key, zone = stays[0].key, stays[-1].placement.zone
+    where = "air" if zone == "ambient" else depth_words(key.depth_cm, key.depth)
+    celsius = np.concatenate([stay.celsius for stay in stays])
+    suspect = np.concatenate([stay.reason != Reason.GOOD for stay in stays])
+    usable = np.isfinite(celsius)
+    return SensorLine(
+        probe=key.probe,
+        name=f"{where} {key.probe}" if several else where,
+        depth_cm=key.depth_cm,
+        at=np.concatenate([stay.at for stay in stays])[usable],
+        celsius=celsius[usable],
+        suspect=suspect[usable],
+        moved_at=tuple(stay.placement.span.start for stay in stays[1:]),
+    )
 
 
 def thin(
@@ -84,7 +101,7 @@ def thin(
         first, last = _window(at, span)
         at, celsius, suspect = at[first:last], celsius[first:last], suspect[first:last]
     good_at, good_c = at[~suspect], celsius[~suspect]
-    piece = _pieces(good_at, breaks, max_gap_ms)
+    piece = _pieces(good_at, (*breaks, *line.moved_at), max_gap_ms)
     keep = _keep(good_at, good_c, piece, points, thresholds_c)
     bad_at, bad_c = at[suspect], celsius[suspect]
     if len(bad_at) > points:

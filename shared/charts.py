@@ -91,7 +91,7 @@ def heat_curve_spec(
         "autosize": {"type": "fit", "contains": "padding"},
         "padding": {
             "left": 4,
-            "right": 6 + 8 * max((len(name) for name in names), default=0),
+            "right": 6,
             "top": 6,
             "bottom": 4,
         },
