@@ -6,8 +6,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from shared.piles import NoteKind
 from shared.pile_model.parameters import Geometry, PileParameters, draw, overheating, too_dry
+from shared.piles import NoteKind
 
 SITE, SITE_NAME, ZONE = "larkfield", "Larkfield Yard", "Europe/Dublin"
 DAYS = 62  # from the first build to the demo's present

@@ -6,8 +6,8 @@ import json
 import threading
 from collections.abc import Mapping, Sequence
 
-from paho.mqtt.client import CallbackAPIVersion, Client, MQTTMessageInfo
-from paho.mqtt.enums import MQTTErrorCode
+from paho.mqtt.client import Client, MQTTMessageInfo
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 
 from deploy.errors import SurroundingsError
 from shared.times import Millis

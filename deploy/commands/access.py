@@ -27,7 +27,7 @@ def create(data_dir: Path, config_file: Path | None, role: str, name: str) -> No
     """Make a bearer token and print it once."""
     held = next(known for known in ROLES if known == role)
     with opened_house(data_dir, settings_of(config_file)) as house:
-        click.echo(create_token(house.registry, role=held, name=name or role, now=SystemClock().now()))
+        click.echo(create_token(house.registry, held, name or role, SystemClock().now()))
 
 
 @click.group(short_help="Broker credentials of probes.")

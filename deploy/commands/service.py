@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from api.app import create_app
-from api.auth_session import first_run_link
+from api.auth_session import first_run_key
 from deploy.assembly import House, open_house
 from deploy.commands.options import HOST, MQTT_HOST, MQTT_PORT, PORT, data_and_config, settings_of
 from deploy.errors import UserError
@@ -94,6 +94,6 @@ def _run_loops(house: House, loops: Sequence[Loop]) -> None:
 
 def _announce(house: House, address: str) -> None:
     click.echo(f"Turnbell is at {address}")
-    link = first_run_link(house.registry, house.clock.now(), address)
-    if link is not None:
-        click.echo(f"First visit, once: {link}")
+    key = first_run_key(house.registry, house.clock.now())
+    if key is not None:
+        click.echo(f"First visit, once and within a day: {address}enter?key={key}")

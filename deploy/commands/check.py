@@ -1,0 +1,25 @@
+"""`turnbell check`: the doctor."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from deploy.assembly import opened_house
+from deploy.commands.options import data_and_config, settings_of
+from deploy.doctor import examine
+
+MARKS = {"ok": "ok  ", "warn": "warn", "fail": "FAIL"}
+
+
+@click.command(short_help="Look at broker, stores, clock, disk and channels.")
+@data_and_config
+def check(data_dir: Path, config_file: Path | None) -> int:
+    """Look at everything the service leans on; exit 1 when something would stop it."""
+    failed = False
+    with opened_house(data_dir, settings_of(config_file)) as house:
+        for finding in examine(house, config_file):
+            failed = failed or finding.verdict == "fail"
+            click.echo(f"{MARKS[finding.verdict]}  {finding.id}: {finding.text}")
+    return 1 if failed else 0

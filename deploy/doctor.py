@@ -1,0 +1,153 @@
+"""Looks at everything the service leans on and says what it finds. Changes nothing."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import socket
+import stat
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import httpx
+
+from deploy.assembly import House
+from deploy.service import RUNNING_FILE
+from shared.ports import StorageError
+from shared.settings import Settings
+from shared.times import DAY, MINUTE, Millis, iso, parse_time
+
+Verdict = Literal["ok", "warn", "fail"]
+LEAST_FREE_BYTES, LITTLE_FREE_BYTES = 200 * 2**20, 2 * 2**30
+PATIENCE_S = 5.0
+RELEASED_AT = parse_time("2026-11-01T00:00:00Z")  # no clock that is right reads earlier
+
+
+@dataclass(frozen=True)
+class Finding:
+    """``id`` is stable: documentation and scripts name it."""
+
+    id: str
+    verdict: Verdict
+    text: str
+
+
+def examine(house: House, config_file: Path | None) -> Iterator[Finding]:
+    yield _disk(house.data_dir)
+    yield _clock(house)
+    yield _store("registry", house.registry.ping)
+    yield _store("readings", house.readings.ping)
+    yield from _service(house)
+    yield _mail(house.settings)
+    yield from _channels(house)
+    yield from _secrets(config_file)
+    yield from _probes(house)
+
+
+def _disk(data_dir: Path) -> Finding:
+    free = shutil.disk_usage(data_dir).free
+    text = f"{free / 2**30:.1f} GiB free for {data_dir}"
+    if free < LEAST_FREE_BYTES:
+        return Finding(
+            "disk", "fail", f"{text}: too little; free some before readings have to wait at the broker"
+        )
+    return Finding("disk", "warn" if free < LITTLE_FREE_BYTES else "ok", text)
+
+
+def _clock(house: House) -> Finding:
+    now = house.clock.now()
+    if now < RELEASED_AT:
+        return Finding(
+            "clock", "fail", f"the machine's clock says {iso(now)}: set it, readings are judged by it"
+        )
+    ahead = [row for row in house.readings.sensors() if row.last_at > now + 10 * MINUTE]
+    if ahead:
+        return Finding(
+            "clock",
+            "warn",
+            f"the clock says {iso(now)}, yet there are readings after that: did it step back?",
+        )
+    return Finding("clock", "ok", f"{iso(now)}, no reading is ahead of it")
+
+
+def _store(name: str, ping: Callable[[], None]) -> Finding:
+    try:
+        ping()
+    except StorageError as error:
+        return Finding(name, "fail", f"cannot be written: {error}")
+    return Finding(name, "ok", "can be read and written")
+
+
+def _service(house: House) -> Iterator[Finding]:
+    outside = house.settings.mqtt
+    try:
+        word = json.loads((house.data_dir / RUNNING_FILE).read_text("utf-8"))
+        web, host, port = str(word["web"]), str(word["mqtt_host"]), int(word["mqtt_port"])
+    except (OSError, ValueError, KeyError, TypeError):
+        yield Finding("service", "warn", "`turnbell serve` does not run on this data directory")
+        if outside.host is not None:
+            yield _reach("broker", outside.host, outside.port)
+        return
+    try:
+        answer = httpx.get(f"{web}healthz", timeout=PATIENCE_S)
+        verdict: Verdict = "ok" if answer.status_code == 200 else "fail"
+        yield Finding("service", verdict, f"{web} answers {answer.status_code}: {answer.text[:200]}")
+    except httpx.HTTPError as error:
+        yield Finding(
+            "service", "fail", f"{web} does not answer ({type(error).__name__}); start `turnbell serve` again"
+        )
+    yield _reach("broker", host, port)
+
+
+def _reach(name: str, host: str, port: int) -> Finding:
+    try:
+        with socket.create_connection((host, port), PATIENCE_S):
+            return Finding(name, "ok", f"{host} port {port} accepts connections")
+    except OSError as error:
+        return Finding(name, "fail", f"{host} port {port}: {error.strerror or error}")
+
+
+def _mail(settings: Settings) -> Finding:
+    if settings.email.host is None:
+        return Finding("email", "warn", "no [email] host: email channels cannot send")
+    return _reach("email", settings.email.host, settings.email.port)
+
+
+def _channels(house: House) -> Iterator[Finding]:
+    channels = house.registry.people.channels()
+    if not channels:
+        yield Finding("channels", "warn", "nobody would be told: no person has a channel yet")
+    elif not house.registry.people.subscriptions():
+        yield Finding("channels", "warn", "nobody would be told: no person has a subscription yet")
+    for channel in channels:
+        person = house.registry.people.get(channel.person_id)
+        name = f"channel.{channel.kind}.{channel.id}"
+        if channel.disabled_at is not None:
+            text = f"{person.name}'s {channel.kind} is switched off since {iso(channel.disabled_at)}: {channel.disabled_why}"
+            yield Finding(name, "fail", text)
+        else:
+            yield Finding(name, "ok", f"{person.name}'s {channel.kind} is on")
+
+
+def _secrets(config_file: Path | None) -> Iterator[Finding]:
+    if config_file is None:
+        return
+    if config_file.stat().st_mode & stat.S_IROTH:
+        yield Finding(
+            "secrets", "warn", f"{config_file} can be read by everyone on this machine: chmod 640 it"
+        )
+    else:
+        yield Finding("secrets", "ok", f"{config_file} is not open to everyone")
+
+
+def _probes(house: House) -> Iterator[Finding]:
+    now = house.clock.now()
+    long_silent = [
+        probe.name
+        for probe in house.registry.probes.all()
+        if probe.last_heard_at is not None and Millis(now - DAY) > probe.last_heard_at
+    ]
+    if long_silent:
+        yield Finding("probes", "warn", f"not heard for over a day: {', '.join(long_silent[:8])}")
