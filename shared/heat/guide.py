@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -52,7 +53,7 @@ class Guide(DataFile):
 
     @model_validator(mode="after")
     def _rungs_climb(self) -> Self:
-        for lower, upper in zip(self.rungs, self.rungs[1:], strict=False):
+        for lower, upper in pairwise(self.rungs):
             if upper.from_c <= lower.from_c:
                 raise ValueError(f"rungs must climb: {upper.from_c:g} °C stands after {lower.from_c:g} °C")
             if upper.hold_h > lower.hold_h:

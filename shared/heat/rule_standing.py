@@ -214,3 +214,11 @@ class _View:
         nothing = self.known[self.known[:, 0] > end]
         resumed = int(nothing[0, 0]) if len(nothing) else until
         return Millis(end), f"nothing is known for {lasted(resumed - end)} after it"
+
+    def _broken_by_turn(self, at: Millis) -> str:
+        allowed = max(self.rule.turn_pause_h, self.rule.turn_gap_h)
+        if not allowed:
+            return f"the turn at {when(at)} ended the line, and this reading allows no pause"
+        if self.rule.turn_pause_h:
+            return f"after the turn at {when(at)} it was below or unknown for longer than {allowed:g} h"
+        return f"after the turn at {when(at)} it was measured below, or unknown for longer than {allowed:g} h"
