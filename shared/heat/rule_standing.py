@@ -208,9 +208,7 @@ class _View:
         if not later and not len(self.known[self.known[:, 0] > end]):
             return None, ""
         if turned:
-            return Millis(
-                end
-            ), f"the turn at {when(turned[0])} ended the line, and this reading allows no pause"
+            return Millis(end), self._broken_by_turn(turned[0])
         nothing = self.known[self.known[:, 0] > end]
         resumed = int(nothing[0, 0]) if len(nothing) else until
         return Millis(end), f"nothing is known for {lasted(resumed - end)} after it"

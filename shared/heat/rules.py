@@ -101,8 +101,8 @@ def _missing(rule: Rule, way: Way) -> list[str]:
         lacking = short_by(way.alternative.need_ms - way.counts_ms)
         there = "in the longest unbroken stretch" if rule.contiguous else "in all"
         missing.append(
-            f"{lacking} more for {asks(way.alternative)}: {lasted(way.counts_ms)} of {way.alternative.length_text} "
-            f"are there {there}, by {who}"
+            f"{lacking} more for {asks(way.alternative)}: {lasted(way.counts_ms)} of "
+            f"{lasted(way.alternative.need_ms)} are there {there}, by {who}"
         )
     missing += [
         f"within one {way.alternative.length_text} stretch only {lasted(most)} of {part.length_text} at "
