@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import pytest
 
-pytest.register_assert_rewrite(
-    "tests.contracts.readings_contract",
-    "tests.contracts.readings_values",
-    "tests.contracts.registry_contract",
-    "tests.contracts.registry_facts",
-)
+for suite in (
+    "readings_contract",
+    "readings_values",
+    "registry_contract",
+    "registry_facts",
+    "registry_people",
+    "registry_probes",
+    "registry_told",
+):
+    pytest.register_assert_rewrite(f"tests.contracts.{suite}")
