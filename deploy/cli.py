@@ -28,6 +28,7 @@ COMMANDS = {
     "token": ("deploy.commands.access", "token"),
     "probe": ("deploy.commands.access", "probe"),
     "analyse": ("deploy.analyse", "analyse_command"),
+    "mix": ("deploy.commands.mix", "mix_command"),
 }
 
 
