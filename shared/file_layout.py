@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -14,6 +14,7 @@ from shared.units import Units
 TIME_NAMES = ("time", "timestamp", "datetime", "date_time", "measured_at", "date")
 _DEPTH = re.compile(r"(?<![\d.])(\d+(?:[.]\d+)?)\s*_?cm\b", re.IGNORECASE)
 _FAHRENHEIT = re.compile(r"fahrenheit|°\s*f\b|[(\[]\s*f\s*[)\]]|deg_?f\b", re.IGNORECASE)
+DECIMAL_COMMA = "a decimal comma? then divide the columns by semicolons"
 DELIMITERS = (",", ";", "\t")
 
 
@@ -45,27 +46,39 @@ class Layout:
     probe: str | None = None  # long: the column of the probe's name
     depth: str | None = None  # long: the column of the depth in cm
     level: str | None = None  # long: the column of the level's name
+    unnamed: int = 0  # delimiters that end every line
 
 
 def first_line(file: Path) -> str:
+    return _first_lines(file)[0]
+
+
+def _first_lines(file: Path) -> tuple[str, str]:
+    """The first line, and the first under it that holds something."""
     try:
         with file.open(encoding="utf-8-sig", newline="") as handle:
             line = handle.readline(65_536)
+            second = "\n"
+            while second and not second.strip():
+                second = handle.readline(65_536)
     except UnicodeDecodeError:
         raise FileError(file, "is not UTF-8 text; save it as CSV in UTF-8") from None
     except OSError as error:
         raise FileError(file, f"cannot be read: {error.strerror or error}") from error
     if "\0" in line:
         raise FileError(file, "is not a text file; save it as CSV in UTF-8")
-    return line
+    return line.rstrip("\r\n"), second.rstrip("\r\n")
 
 
 def layout_of(file: Path) -> Layout:
-    header = first_line(file).rstrip("\r\n")
+    header, under = _first_lines(file)
     if not header.strip():
         raise FileError(file, "has no header; the first line must name the columns, such as time,probe,depth_cm,celsius", 1)  # fmt: skip
     delimiter = _delimiter(file, header)
     columns = tuple(name.strip() for name in next(csv.reader([header], delimiter=delimiter)))
+    named = len(columns)
+    if under and len(next(csv.reader([under], delimiter=delimiter))) > named:
+        raise FileError(file, f"the first line under the names has more cells than names ({DECIMAL_COMMA})")
     while columns and not columns[-1]:  # a delimiter at the end of every line
         columns = columns[:-1]
     if len(set(columns)) != len(columns) or "" in columns:
@@ -75,8 +88,10 @@ def layout_of(file: Path) -> Layout:
     if time is None:
         raise FileError(file, f"no time column; name it time (there are {', '.join(columns)})", 1)
     if "celsius" in by_name or "fahrenheit" in by_name:
-        return _long(file, columns, by_name, time, delimiter)
-    return _wide(file, columns, time, delimiter)
+        layout = _long(file, columns, by_name, time, delimiter)
+    else:
+        layout = _wide(file, columns, time, delimiter)
+    return replace(layout, unnamed=named - len(columns))
 
 
 def _delimiter(file: Path, header: str) -> str:

@@ -13,7 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from shared.file_columns import Column, column_of
-from shared.file_layout import TIME_NAMES, FileError, Layout, first_line, layout_of
+from shared.file_layout import DECIMAL_COMMA, TIME_NAMES, FileError, Layout, first_line, layout_of
 from shared.file_times import BadTime, instants
 from shared.readings import ArrivalMark, Curve, SensorKey
 from shared.times import Millis, TimeError, parse_time, zone_of
@@ -27,7 +27,7 @@ Progress = Callable[[int], None]
 
 @dataclass(frozen=True, slots=True)
 class ReadingsFile:
-    """``faults``: cells that hold no number, per sensor; ``repeats``/``differing``: rows of an instant that was there
+    """``curves``: faults are in them as NaN. ``faults``: cells that hold no number, per sensor; ``repeats``/``differing``: rows of an instant that was there
     before (the first stays), with the same value and with another."""
 
     curves: Mapping[SensorKey, Curve]
@@ -110,7 +110,6 @@ def _check_zone(file: Path, zone: str | None) -> None:
 
 
 def _table(file: Path, layout: Layout, progress: Progress | None) -> pd.DataFrame:
-    values = [value.column for value in layout.values]
     texts = [name for name in (layout.time, layout.probe, layout.depth, layout.level) if name is not None]
     parts: list[pd.DataFrame] = []
     rows = 0
@@ -120,9 +119,7 @@ def _table(file: Path, layout: Layout, progress: Progress | None) -> pd.DataFram
             sep=layout.delimiter,
             encoding="utf-8-sig",
             header=0,
-            names=list(layout.columns),
-            usecols=[*texts, *values],
-            index_col=False,
+            names=[*layout.columns, *(f"\0{index}" for index in range(layout.unnamed))],
             dtype=dict.fromkeys(texts, "object"),
             keep_default_na=False,
             skip_blank_lines=True,
@@ -146,7 +143,8 @@ def _table(file: Path, layout: Layout, progress: Progress | None) -> pd.DataFram
 
 
 def _parser_words(error: Exception) -> str:
-    return str(error).removeprefix("Error tokenizing data. C error: ").strip()
+    text = str(error).removeprefix("Error tokenizing data. C error: ").strip()
+    return f"{text} ({DECIMAL_COMMA})" if text.startswith("Expected ") else text
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,28 +158,32 @@ class _Tallied:
 
 
 def _curves(at: NDArray[np.int64], column: Column) -> list[_Tallied]:
-    order = np.lexsort((at, column.codes))  # stable: of two rows with one instant the first comes first
+    no_number = np.isnan(column.celsius)
+    # stable: of several rows with one instant, numbers come before faults, and otherwise the first comes first
+    order = np.lexsort((no_number, at, column.codes))
+    order = order[~(column.empty & no_number)[order]]
     bounds = np.searchsorted(column.codes[order], np.arange(len(column.sensors) + 1))
     return [
-        _tally(sensor, at, column, order[bounds[index] : bounds[index + 1]])
+        _tally(sensor, at, column.celsius, order[bounds[index] : bounds[index + 1]])
         for index, sensor in enumerate(column.sensors)
     ]
 
 
-def _tally(sensor: SensorKey, at: NDArray[np.int64], column: Column, rows: NDArray[np.intp]) -> _Tallied:
-    values = column.celsius[rows]
-    number = ~np.isnan(values)
-    faults = int((~number & ~column.empty[rows]).sum())
-    rows, values = rows[number], values[number]
-    times = at[rows]
-    again = np.concatenate(([False], times[1:] == times[:-1])) if len(times) else np.zeros(0, dtype=bool)
-    kept = np.maximum.accumulate(np.where(~again, np.arange(len(times)), 0)) if len(times) else rows
-    differs = again & (values != values[kept])
-    first = ~again
-    mark = np.full(int(first.sum()), int(ArrivalMark.IMPORTED), dtype=np.uint8)
+def _tally(
+    sensor: SensorKey, at: NDArray[np.int64], celsius: NDArray[np.float64], rows: NDArray[np.intp]
+) -> _Tallied:
+    """``rows``: those of one sensor, by time. A fault stays in the curve as no number, which no sum touches."""
+    times, values = at[rows], celsius[rows]
+    fault = np.isnan(values)
+    again = np.concatenate(([False], times[1:] == times[:-1]))[: len(times)]
+    kept = np.maximum.accumulate(np.where(again, 0, np.arange(len(times))))
+    repeat = again & ~fault
+    mark = np.full(int((~again).sum()), int(ArrivalMark.IMPORTED), dtype=np.uint8)
     return _Tallied(
-        sensor, Curve(times[first], values[first], mark), faults,
-        repeats=int((again & ~differs).sum()), differing=int(differs.sum()),
+        sensor, Curve(times[~again], values[~again], mark),
+        faults=int(fault.sum()),
+        repeats=int((repeat & (values == values[kept])).sum()),
+        differing=int((repeat & (values != values[kept])).sum()),
         unordered=bool((np.diff(rows) < 0).any()),
     )  # fmt: skip
 
