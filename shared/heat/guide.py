@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import Literal, Self
+from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 SourceStatus = Literal["read", "second-hand", "common practice", "from memory, unverified"]
 """How far a figure is backed: its text was read; a text that quotes it was read; the trade's habit; memory alone."""
@@ -51,16 +51,17 @@ class Guide(DataFile):
     default: bool = False
     note: str = ""
 
-    @model_validator(mode="after")
-    def _rungs_climb(self) -> Self:
-        for lower, upper in pairwise(self.rungs):
+    @field_validator("rungs")
+    @classmethod
+    def _rungs_climb(cls, rungs: tuple[Rung, ...]) -> tuple[Rung, ...]:
+        for lower, upper in pairwise(rungs):
             if upper.from_c <= lower.from_c:
                 raise ValueError(f"rungs must climb: {upper.from_c:g} °C stands after {lower.from_c:g} °C")
             if upper.hold_h > lower.hold_h:
                 raise ValueError(
                     f"a hotter rung cannot hold longer: {upper.hold_h:g} h at {upper.from_c:g} °C"
                 )
-        return self
+        return rungs
 
     def hold_h(self, celsius: float) -> float | None:
         """Hours the pile may stay at ``celsius``; None below the table, 0 = turn now."""

@@ -16,8 +16,9 @@ def line_of(text: str, path: Sequence[str | int]) -> int:
     keys = tuple(path)
     where = _lines(text)
     while keys:
-        if keys in where:
-            return where[keys]
+        for there in (keys, (*keys, 0)):  # an array of tables stands where its first table does
+            if there in where:
+                return where[there]
         keys = keys[:-1]
     return 1
 
