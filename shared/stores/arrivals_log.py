@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 KEEP_BATCHES = 100_000
 KEEP_MS = 14 * 24 * 3600 * 1000
-_PRUNE_EVERY = 256
+PRUNE_EVERY = 256
 
 _ENTRY = np.dtype([("series", "<u4"), ("at", "<i8")])
 
@@ -20,7 +20,7 @@ def write(connection: sqlite3.Connection, earliest: Mapping[int, int], received_
     entries = np.array(list(earliest.items()), dtype=_ENTRY)
     row = (received_at, entries.tobytes())
     seq = connection.execute("INSERT INTO arrivals (received_at, earliest) VALUES (?, ?)", row).lastrowid or 0
-    if seq % _PRUNE_EVERY == 0:
+    if seq % PRUNE_EVERY == 0:
         prune(connection, seq - KEEP_BATCHES, received_at - KEEP_MS)
 
 
