@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from deploy.errors import SurroundingsError, UserError
+from shared.file_layout import FileError
 from shared.heat.catalogue import CatalogueError
 from shared.ports import StorageError
 from shared.settings import SettingsError
@@ -70,7 +71,7 @@ def run(arguments: list[str] | None = None) -> int:
         return _say(f"{error.format_message().rstrip('.')}; see '{where} --help'", 2)
     except click.ClickException as error:
         return _say(error.format_message(), 2)
-    except (UserError, SettingsError, CatalogueError) as error:
+    except (UserError, SettingsError, CatalogueError, FileError) as error:
         return _say(str(error), 2)
     except (SurroundingsError, StorageError, OSError) as error:
         return _say(str(error), 1)
