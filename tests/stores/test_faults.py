@@ -14,6 +14,7 @@ import pytest
 from sqlalchemy import event
 
 from shared.people import Person
+from shared.piles import FieldNote
 from shared.ports import NotFound, StorageError, StoreBusy
 from shared.readings import Reading, SensorKey
 from shared.stores import open_readings, open_registry
@@ -149,7 +150,7 @@ def test_a_transaction_that_the_database_gave_up_is_not_kept_in_part(tmp_path: P
         with registry.begin() as tx:
             tx.people.add(Person("ben", "Ben", "UTC"))
             with pytest.raises(StoreBusy, match="full"):
-                tx.quarantine.put(Millis(1), "t", "r" * 3_000_000, b"x")
+                tx.piles.add_note(FieldNote("n1", "p1", "remark", Millis(1), "x" * 3_000_000))
             if goes_on:
                 tx.piles.add(pile("p3", "K-03"))
 
@@ -159,7 +160,7 @@ def test_a_transaction_that_the_database_gave_up_is_not_kept_in_part(tmp_path: P
         registry.people.get("ben")
     assert [kept.id for kept in registry.piles.all()] == ["p1", "p2"]
     pages[0] = 1_000_000
-    registry.quarantine.put(Millis(1), "t", "r" * 3_000_000, b"x")
+    registry.piles.add_note(FieldNote("n1", "p1", "remark", Millis(1), "x" * 3_000_000))
     registry.piles.add(pile("p3", "K-03"))
     registry.close()
 
