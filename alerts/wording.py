@@ -15,9 +15,9 @@ from alerts.wording_probes import battery_low, probe_fault, probe_silent
 from alerts.wording_service import morning_round, service_trouble
 from alerts.wording_tale import Draft, Scene, Tale, Teller, kept
 from alerts.wording_turns import turn_due, turn_found, turn_overdue, turn_soon
-from alerts.wording_voice import Voice, voice_for
+from alerts.wording_voice import voice_for
 from shared.episodes import Episode, NoticeKind
-from shared.links import LinkAct, LinkPurpose, link_address, link_key, make_link
+from shared.links import LinkAct, LinkPurpose, link_address, link_key, make_link, usable_public_url
 from shared.people import Person
 from shared.ports import Memory
 from shared.times import Millis
@@ -83,31 +83,21 @@ def compose(
     tale = Tale(episode, snapshot, voice)
     draft = _draft(tale, step_reason)
     others = [TELLERS[other.kind](Tale(other, snapshot, voice)) for other in also]
-    done = draft.done
-    links = {
-        "open": link_for("open"),
-        "done": link_for(done) if done else "",
-        "seen": link_for("acknowledge"),
-    }
-    if done is None:
-        links["seen"] = ""
+    links = _links(draft, link_for)
     lines = [
         draft.head,
         _step(tale, step_reason),
         *draft.why,
-        _age(tale),
+        _age(tale) if draft.aged else "",
         *(voice.say("Also: {head}", head=other.head) for other in others),
+        *_invitations(tale, draft, links),
         *dict.fromkeys(line for each in (draft, *others) for line in each.cautions),
-        *_invitations(voice, done, links),
         _place(tale),
     ]
-    links = {name: address for name, address in links.items() if address}
-    return Message(
-        clipped(draft.title),
-        "\n".join(kept(*lines)),
-        {**episode.figures, "also": [e.kind for e in also]},
-        links,
-    )
+    figures = dict(episode.figures)
+    if also:
+        figures["also"] = [other.kind for other in also]
+    return Message(clipped(_title(tale, draft, step_reason)), "\n".join(kept(*lines)), figures, links)
 
 
 def link_writer(memory: Memory, public_url: str | None) -> Callable[[Episode, Person, Millis], LinkFor]:
@@ -116,6 +106,8 @@ def link_writer(memory: Memory, public_url: str | None) -> Callable[[Episode, Pe
 
     def writer(episode: Episode, person: Person, expires_at: Millis) -> LinkFor:
         def link_for(act: LinkAct) -> str:
+            if act == "open" and episode.pile_id is None:
+                return f"{public_url.rstrip('/')}/" if public_url and usable_public_url(public_url) else ""
             purpose = LinkPurpose(act, episode.pile_id, episode.id, person.id, expires_at)
             return link_address(public_url, make_link(key, purpose))
 
@@ -138,15 +130,25 @@ def _draft(tale: Tale, step_reason: str) -> Draft:
     return TELLERS[tale.episode.kind](tale)
 
 
+def _title(tale: Tale, draft: Draft, step_reason: str) -> str:
+    """With a word on why it comes again, where there is room for it."""
+    say, title = tale.voice.say, draft.title
+    longer = {
+        "worse": say("{title} (worse)", title=title),
+        "reminder": say("{title} (reminder)", title=title),
+        "escalated": say("{title} (nobody answers)", title=title),
+    }.get(step_reason, title)
+    return longer if len(longer) < TITLE_BELOW else title
+
+
 def _step(tale: Tale, step_reason: str) -> str:
-    say, told = tale.voice.say, tale.voice.time(tale.episode.opened_at)
-    if step_reason == "worse":
-        return say("It has got worse since {when}.", when=told)
-    if step_reason == "reminder":
-        return say("Reminder: nobody has answered since {when}.", when=told)
-    if step_reason == "escalated":
-        return say("You are told because nobody has answered since {when}.", when=told)
-    return ""
+    say, since = tale.voice.say, tale.voice.time(tale.episode.opened_at)
+    steps = {
+        "worse": say("It has got worse; open since {when}.", when=since),
+        "reminder": say("Reminder: open since {when}, and nobody has answered.", when=since),
+        "escalated": say("You are told because it is open since {when} and nobody has answered.", when=since),
+    }
+    return steps.get(step_reason, "")
 
 
 def _age(tale: Tale) -> str:
@@ -161,12 +163,25 @@ def _age(tale: Tale) -> str:
     )
 
 
-def _invitations(voice: Voice, done: LinkAct | None, links: Mapping[str, str]) -> tuple[str, ...]:
+def _links(draft: Draft, link_for: LinkFor) -> dict[str, str]:
+    links = {"open": link_for("open")}
+    if draft.done is not None:
+        links |= {"done": link_for(draft.done), "seen": link_for("acknowledge")}
+    return {name: address for name, address in links.items() if address}
+
+
+def _invitations(tale: Tale, draft: Draft, links: Mapping[str, str]) -> tuple[str, ...]:
+    say = tale.voice.say
     asked = ""
-    if done == "log_turn" and links["done"]:
-        asked = voice.say("Done? {link}", link=links["done"])
-    seen = voice.say("Seen, and on it? {link}", link=links["seen"]) if links["seen"] else ""
-    look = voice.say("Look: {link}", link=links["open"]) if links["open"] else ""
+    if draft.done == "log_turn" and "done" in links:
+        asked = say("Done? {link}", link=links["done"])
+    seen = say("Seen, and on it? {link}", link=links["seen"]) if "seen" in links else ""
+    look = ""
+    if "open" in links:
+        answer = tale.episode.kind == "turn_found" and draft.why
+        look = (
+            say("Answer: {link}", link=links["open"]) if answer else say("Look: {link}", link=links["open"])
+        )
     return kept(asked, seen, look)
 
 

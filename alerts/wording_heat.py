@@ -7,6 +7,8 @@ from alerts.wording_tale import Draft, Tale, kept
 from alerts.wording_turns import turn_number
 
 WATER_FROM_C = 71.0  # North Carolina DEQ guidance on spontaneous combustion, 160 °F: turn now, add water
+NOW_FROM_C = 70.0  # the top rung of the default turning guide; common practice, no source
+LOSS_FROM_C = 65.0  # Cornell Composting, "Compost Physics"
 
 
 def cool_pile(tale: Tale) -> Draft:
@@ -14,11 +16,15 @@ def cool_pile(tale: Tale) -> Draft:
     if celsius is not None and celsius > WATER_FROM_C:
         head = say("{peg} is too hot: turn it now and add water.", peg=tale.peg)
         title = say("{peg} is too hot: turn it now, add water", peg=tale.peg)
-        why = say("Over {limit} debris piles have caught fire.", limit=tale.voice.limit(71.0, unit=True))
+        why = say("Over {limit} it may begin to burn.", limit=tale.voice.limit(WATER_FROM_C, unit=True))
+    elif celsius is not None and celsius >= NOW_FROM_C:
+        head = say("{peg} is too hot: turn it now.", peg=tale.peg)
+        title = say("{peg} is too hot: turn it now", peg=tale.peg)
+        why = say("Over {limit} useful microbes are lost.", limit=tale.voice.limit(LOSS_FROM_C, unit=True))
     else:
         head = say("{peg} is too hot: turn or open it today.", peg=tale.peg)
         title = say("{peg} is too hot: turn or open it today", peg=tale.peg)
-        why = say("Over {limit} useful microbes are lost.", limit=tale.voice.limit(65.0, unit=True))
+        why = say("Over {limit} useful microbes are lost.", limit=tale.voice.limit(LOSS_FROM_C, unit=True))
     return Draft(
         title, head, kept(tale.over_for(), why, turn_number(tale)), opening_cautions(tale), "log_turn"
     )
@@ -29,7 +35,7 @@ def fire_watch(tale: Tale) -> Draft:
     head = say("{peg} may be catching fire: look at it now, from outside.", peg=tale.peg)
     doubt = say("It may also be the sensor: {fault}.", fault=fault.rstrip(".")) if fault else ""
     title = say("{peg} may be catching fire: look now", peg=tale.peg)
-    return Draft(title, head, kept(tale.over_for(), doubt), fire_cautions(tale))
+    return Draft(title, head, kept(tale.over_for(), doubt, *fire_cautions(tale)))
 
 
 def not_heating(tale: Tale) -> Draft:
@@ -78,4 +84,6 @@ def rule_met(tale: Tale) -> Draft:
     head = say("{peg}: the record supports {rule}.", peg=tale.peg, rule=named)
     when = say("Since {when}.", when=tale.voice.time(met_at)) if met_at is not None else ""
     read = say("As we read the rule. This is no certificate: local codes and the permit decide.")
-    return Draft(say("{peg}: a rule is supported: {rule}", peg=tale.peg, rule=rule), head, kept(when, read))
+    return Draft(
+        say("{peg}: a rule is supported: {rule}", peg=tale.peg, rule=rule), head, kept(when, read), aged=False
+    )

@@ -28,7 +28,9 @@ def settled(tale: Tale) -> Draft:
         "morning_round": say("Morning round: settled"),
     }
     head = heads[kind]
-    after = say("You were told at {when}.", when=tale.voice.time(tale.episode.opened_at))
+    if kind == "service_trouble" and tale.text("part") == "radio":
+        head = say("{site}: probes are heard again", site=peg)
+    after = say("It had been open since {when}.", when=tale.voice.time(tale.episode.opened_at))
     return Draft(head, f"{head}.", kept(_because(tale), _reading(tale), after, _still(tale)), done=None)
 
 
@@ -36,7 +38,7 @@ def corrected(tale: Tale) -> Draft:
     say = tale.voice.say
     head = say("{peg}: nothing to do, the last message was wrong", peg=tale.peg)
     late = say("Readings or entries that came late show that it never was so.")
-    told = say("You were told at {when}.", when=tale.voice.time(tale.episode.opened_at))
+    told = say("It had been open since {when}.", when=tale.voice.time(tale.episode.opened_at))
     return Draft(head, f"{head}.", kept(late, _reading(tale), told), done=None)
 
 

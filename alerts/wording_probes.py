@@ -14,43 +14,28 @@ def probe_silent(tale: Tale) -> Draft:
     heard = ""
     if last is not None and hours is not None:
         heard = say("Last heard {when}, {span} ago.", when=voice.time(last), span=voice.span(hours * HOUR))
-    read = ""
-    if tale.scene.pile is not None and tale.hottest.celsius is not None:
-        read = say("The core read {heat} then.", heat=voice.heat(tale.hottest.celsius))
-    blind = say("Until it speaks again nothing is known of this pile from it: check by hand.")
-    if tale.scene.pile is None:
-        return _site_silent(tale, heard)
+    celsius = tale.hottest.celsius
     return Draft(
         say("{peg}: probe {probe} is silent", peg=tale.peg, probe=probe_name(tale)),
         say("{peg}: look after probe {probe} today, it is silent.", peg=tale.peg, probe=probe_name(tale)),
-        kept(heard, read, blind),
-    )
-
-
-def _site_silent(tale: Tale, heard: str) -> Draft:
-    say = tale.voice.say
-    names = tale.episode.figures.get("probes")
-    count = len(names) if isinstance(names, list | tuple) else int(tale.number("probes") or 0)
-    which = ""
-    if count:
-        which = tale.voice.say_many("{n} probe is silent.", "{n} probes are silent.", count)
-    blind = say("All at once means the gateway, its power or the network rather than the probes.")
-    return Draft(
-        say("{site}: no probe is heard", site=tale.peg),
-        say("{site}: no probe is heard, look after the gateway now.", site=tale.peg),
-        kept(which, heard, blind, say("Until then check the hot piles by hand.")),
+        kept(
+            heard,
+            say("Until it speaks again nothing is known from it: check by hand."),
+            say("Core {heat}.", heat=voice.heat(celsius)) if celsius is not None else "",
+        ),
     )
 
 
 def probe_fault(tale: Tale) -> Draft:
     say, fault, depth = tale.voice.say, tale.text("fault"), _depth(tale)
-    which = f"{probe_name(tale)}, {depth}" if depth else probe_name(tale)
+    which = f"{probe_name(tale)} ({depth})" if depth else probe_name(tale)
     what = say("What is wrong: {fault}.", fault=fault.rstrip(".")) if fault else ""
     trust = say("Do not trust its figures until someone has measured beside it.")
     return Draft(
         say("{peg}: check probe {probe} by hand", peg=tale.peg, probe=probe_name(tale)),
         say("{peg}: check probe {probe} by hand today.", peg=tale.peg, probe=which),
         kept(what, trust),
+        aged=False,
     )
 
 
@@ -76,6 +61,7 @@ def battery_low(tale: Tale) -> Draft:
         say("{peg}: probe {probe} needs a battery", peg=tale.peg, probe=probe_name(tale)),
         say("{peg}: probe {probe} needs a battery this week.", peg=tale.peg, probe=probe_name(tale)),
         kept(left),
+        aged=False,
     )
 
 

@@ -4,41 +4,65 @@ from __future__ import annotations
 
 from alerts.wording_tale import Draft, Tale, kept
 from shared.round import Need, RoundRow, hottest_figure
-from shared.times import HOUR
 
 LISTED = 20  # piles named in one morning message; the page has the rest
 
 
 def service_trouble(tale: Tale) -> Draft:
-    say, voice = tale.voice.say, tale.voice
-    part = part_name(tale)
-    since, why = tale.instant("since_at"), tale.text("why")
-    began = ""
-    if since is not None:
-        ago = voice.span((tale.scene.now - since) / HOUR * HOUR)
-        began = say("Since {when}, {span} ago.", when=voice.time(since), span=ago)
+    say, part = tale.voice.say, tale.text("part") or tale.episode.subject
+    if part == "radio":
+        return _site_silent(tale)
+    name, began = part_name(tale), _since(tale)
+    why = tale.text("why")
     what = say("What it says: {why}.", why=why.rstrip(".")) if why else ""
+    if part == "channel":
+        mend = say("Mend it, then try it from the page of people: a trial that works switches it on again.")
+        head = say("{part} does not work: look after it today.", part=name)
+        return Draft(say("{part} does not work", part=name), head, kept(began, what, mend))
     blind = say("Until it runs again, piles may need hands without a message. Check them by hand.")
-    return Draft(
-        say("{part} has stopped", part=part),
-        say("{part} has stopped: look after the service now.", part=part),
-        kept(began, what, blind),
-    )
+    head = say("{part} has stopped: look after the service now.", part=name)
+    return Draft(say("{part} has stopped", part=name), head, kept(began, what, blind))
 
 
 def part_name(tale: Tale) -> str:
-    """The part in words; the channel with its owner's words where it is a channel."""
+    """The part of the service in words."""
     say = tale.voice.say
     part = tale.text("part") or tale.episode.subject
+    kind = tale.text("channel_kind")
     names = {
         "ingest": say("The ingester (readings)"),
         "watch": say("The watcher (notices)"),
         "send": say("The sender (messages)"),
         "store": say("The store"),
         "broker": say("The broker"),
-        "channel": say("A channel"),
+        "channel": say("A channel ({kind})", kind=kind) if kind else say("A channel"),
     }
-    return names.get(part) or names.get(part.partition(":")[0]) or part or say("A part of the service")
+    return names.get(part) or part or say("A part of the service")
+
+
+def _site_silent(tale: Tale) -> Draft:
+    say, count = tale.voice.say, tale.number("probes")
+    which = ""
+    if count is not None:
+        which = tale.voice.say_many("{n} probe is silent.", "{n} probes are silent.", int(count))
+    return Draft(
+        say("{site}: no probe is heard", site=tale.peg),
+        say("{site}: no probe is heard, look after the gateway now.", site=tale.peg),
+        kept(
+            which,
+            _since(tale),
+            say("All at once means the gateway, its power or the network rather than the probes."),
+            say("Until then check the hot piles by hand."),
+        ),
+    )
+
+
+def _since(tale: Tale) -> str:
+    since = tale.instant("since_at")
+    if since is None:
+        return ""
+    ago = tale.voice.span(tale.scene.now - since)
+    return tale.voice.say("Since {when}, {span} ago.", when=tale.voice.time(since), span=ago)
 
 
 def morning_round(tale: Tale) -> Draft:

@@ -39,6 +39,7 @@ class Draft:
     why: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     done: LinkAct | None = "acknowledge"
+    aged: bool = True  # it speaks of the pile's heat, so it says how old the figures are
 
 
 @dataclass(frozen=True, slots=True)
