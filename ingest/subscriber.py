@@ -1,0 +1,276 @@
+"""The only file that imports the MQTT client: a session that outlives us, read on our own thread, acknowledged late."""
+
+from __future__ import annotations
+
+import logging
+import select
+import socket
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final, Literal
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from ingest.buffered_socket import BufferedSocket
+
+log = logging.getLogger(__name__)
+
+KEEPALIVE_S: Final = 30
+ANSWER_WITHIN_S: Final = 10.0
+FOR_EVER: Final = 0xFFFFFFFF  # session expiry of MQTT 5: never
+
+
+class BrokerAway(Exception):
+    """No session with the broker: not there, not letting us in, or not answering."""
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    host: str
+    port: int
+    username: str | None = None
+    password: str | None = None
+    tls_ca: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """What we ask of the broker on every connect."""
+
+    client_id: str
+    filters: tuple[
+        tuple[str, bool], ...
+    ]  # (topic filter, whether retained messages are wanted on every subscribe)
+    version: Literal["5", "3.1.1"] = "5"
+    receive_maximum: int = 1000
+    shared_group: str | None = None
+
+
+class Message:
+    """A PUBLISH as it came. ``topic`` is None when it was no UTF-8."""
+
+    __slots__ = ("connection", "dup", "mid", "payload", "qos", "retain", "topic")
+
+    def __init__(self, message: mqtt.MQTTMessage, connection: int) -> None:
+        try:
+            self.topic: str | None = message.topic
+        except UnicodeDecodeError:
+            self.topic = None
+        self.payload = bytes(message.payload)
+        self.mid, self.qos, self.connection = message.mid, message.qos, connection
+        self.retain, self.dup = bool(message.retain), bool(message.dup)
+
+
+class _Client(mqtt.Client):
+    def _create_socket(self) -> Any:
+        return BufferedSocket(super()._create_socket())  # type: ignore[arg-type]  # tcp only: never a WebSocket
+
+
+class Subscriber:
+    """Not thread-safe: connect, poll and acknowledge from one thread. ``take`` gets each message, in order."""
+
+    def __init__(self, address: Address, session: Session, take: Callable[[Message], None]) -> None:
+        self.address, self.session = address, session
+        self._take = take
+        self._five = session.version == "5"
+        self.connection = (
+            0  # counts connects: a message is acknowledged on the connection it came by, or not at all
+        )
+        self.connected = False
+        self.last_heard = time.monotonic()
+        self._refused = ""
+        self._granted: bool | None = None
+        self._echo_topic = f"turnbell/ingest/{session.client_id}/echo"
+        self.echoes = 0
+        self._client = self._make()
+
+    def connect(self) -> bool:
+        """Connect and subscribe; True when the broker had kept our session. Raises BrokerAway."""
+        self.connection += 1
+        self._refused, self._granted, self._present = "", None, False
+        try:
+            if self._five:
+                properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # the library leaves it untyped
+                properties.SessionExpiryInterval = FOR_EVER
+                properties.ReceiveMaximum = self.session.receive_maximum
+                self._client.connect(
+                    self.address.host,
+                    self.address.port,
+                    KEEPALIVE_S,
+                    clean_start=False,
+                    properties=properties,
+                )
+            else:
+                self._client.connect(self.address.host, self.address.port, KEEPALIVE_S)
+        except (
+            OSError,
+            ValueError,
+        ) as error:  # ssl errors are OSErrors; ValueError: a host name that is none
+            raise BrokerAway(f"{type(error).__name__}: {error}") from error
+        deadline = time.monotonic() + ANSWER_WITHIN_S
+        while self._granted is None:
+            if self._refused or time.monotonic() > deadline or not self._turn(0.2):
+                self.drop()
+                raise BrokerAway(self._refused or "it did not answer in time")
+        if not self._granted:
+            self.drop()
+            raise BrokerAway("it does not let us read turnbell/#; check the ingester's rights")
+        self.last_heard = time.monotonic()
+        return self._present
+
+    def poll(self, timeout_s: float) -> bool:
+        """Wait for messages at most ``timeout_s``, hand over what is there, keep the session; False when it is lost."""
+        return self._turn(timeout_s)
+
+    def tend(self) -> bool:
+        """Keep the session without reading; False when it is lost."""
+        self._flush()
+        return self._client.loop_misc() is MQTTErrorCode.MQTT_ERR_SUCCESS
+
+    def acknowledge(self, messages: Sequence[Message]) -> None:
+        """In the order of arrival; those of an earlier connection are the broker's to send again."""
+        ack, connection = self._client.ack, self.connection
+        for message in messages:
+            if message.qos and message.connection == connection:
+                ack(message.mid, message.qos)
+        self._flush()
+
+    def ask_for_echo(self) -> None:
+        """Send ourselves a message: what proves that messages still reach us."""
+        self._client.publish(self._echo_topic, b"", qos=0)
+        self._flush()
+
+    def resubscribe(self) -> None:
+        self._subscribe()
+        self._flush()
+
+    def drop(self) -> None:
+        """Close without a word; the broker keeps the session and what we have not acknowledged."""
+        self.connected = False
+        sock = self._client.socket()
+        if sock is not None:
+            sock.close()
+            self._client.loop_read()  # lets the client find out
+
+    def close(self) -> None:
+        if self.connected:
+            self.connected = False
+            self._client.disconnect()
+            self._flush()
+        else:
+            self.drop()
+
+    def _make(self) -> _Client:
+        version = MQTTProtocolVersion.MQTTv5 if self._five else MQTTProtocolVersion.MQTTv311
+        client = _Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=self.session.client_id,
+            protocol=version,
+            clean_session=None if self._five else False,
+            manual_ack=True,
+            reconnect_on_failure=False,
+        )
+        client.connect_timeout = 5.0
+        if self.address.username is not None:
+            client.username_pw_set(self.address.username, self.address.password)
+        if self.address.tls_ca is not None:
+            client.tls_set(ca_certs=str(self.address.tls_ca))
+        client.on_connect = self._on_connect
+        client.on_subscribe = self._on_subscribe
+        client.on_message = self._on_message
+        client.on_disconnect = self._on_disconnect
+        return client
+
+    def _turn(self, timeout_s: float) -> bool:
+        """One round of the client's own loop, but reading all that is there."""
+        client, sock = self._client, self._client.socket()
+        if sock is None:
+            return False
+        self._flush()
+        pending = sock.pending() if isinstance(sock, BufferedSocket) else 0
+        waits_to_write = client.want_write() or (isinstance(sock, BufferedSocket) and sock.unsent > 0)
+        try:
+            readable, _, _ = select.select(
+                [sock], [sock] if waits_to_write else [], [], 0 if pending else timeout_s
+            )
+        except (OSError, ValueError):  # closed under our hands
+            return False
+        if readable or pending:
+            read, room = client.loop_read, 2000
+            while room:
+                room -= 1
+                if read() is not MQTTErrorCode.MQTT_ERR_SUCCESS:
+                    return False
+                if not isinstance(sock, BufferedSocket) or not sock.pending():
+                    break
+        if client.want_write():
+            client.loop_write()
+        self._flush()
+        return client.loop_misc() is MQTTErrorCode.MQTT_ERR_SUCCESS
+
+    def _flush(self) -> None:
+        sock = self._client.socket()
+        if isinstance(sock, BufferedSocket):
+            sock.flush()
+
+    def _subscribe(self) -> None:
+        group = f"$share/{self.session.shared_group}/" if self.session.shared_group else ""
+        wanted = [(group + topic, fresh) for topic, fresh in self.session.filters]
+        wanted.append((self._echo_topic, False))
+        if self._five:
+            self._client.subscribe(
+                [
+                    (topic, SubscribeOptions(qos=1, retainHandling=0 if fresh or group else 1))
+                    for topic, fresh in wanted
+                ]
+            )
+        else:
+            self._client.subscribe([(topic, 1) for topic, _ in wanted])
+
+    def _on_connect(
+        self, _client: mqtt.Client, _data: Any, flags: mqtt.ConnectFlags, reason: ReasonCode, _more: Any
+    ) -> None:
+        if reason.is_failure:
+            self._refused = f"it refused us: {reason}"
+            return
+        self.connected, self._present = True, flags.session_present
+        self._subscribe()
+
+    def _on_subscribe(
+        self, _client: mqtt.Client, _data: Any, _mid: int, reasons: list[ReasonCode], _more: Any
+    ) -> None:
+        self._granted = not any(reason.is_failure for reason in reasons[:-1])
+
+    def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
+        self.last_heard = time.monotonic()
+        arrived = Message(message, self.connection)
+        if arrived.topic == self._echo_topic:
+            self.echoes += 1
+            if arrived.qos:
+                self._client.ack(arrived.mid, arrived.qos)
+            return
+        self._take(arrived)
+
+    def _on_disconnect(
+        self, _client: mqtt.Client, _data: Any, _flags: Any, reason: ReasonCode, _more: Any
+    ) -> None:
+        if self.connected and reason.is_failure:
+            self._refused = str(reason)
+        self.connected = False
+
+    @property
+    def why_lost(self) -> str:
+        """The broker's own words when the last connection ended, where it gave any."""
+        return self._refused or "the connection broke"
+
+
+def host_suffix() -> str:
+    """This machine's name, fit for a client id."""
+    return "".join(letter if letter.isalnum() else "-" for letter in socket.gethostname())[:32]

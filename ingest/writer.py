@@ -1,0 +1,119 @@
+"""Makes a batch durable. Only when ``commit`` has returned may its messages be acknowledged."""
+
+from __future__ import annotations
+
+import logging
+import time
+from typing import Final
+
+from ingest.batch import Batch, Refusal
+from ingest.upkeep import Upkeep, reconcile
+from shared.ports import Appended, ReadingsStore, Registry, StorageError, StoreBusy
+from shared.settings import QuarantineBounds
+from shared.times import DAY, Clock, Millis
+
+log = logging.getLogger(__name__)
+
+_PRUNE_EVERY_S: Final = 60.0
+_PRUNE_AFTER: Final = 500
+_UPKEEP_SHARE: Final = 0.05  # of the writer's time
+_UPKEEP_EVERY_S: Final = 0.5
+
+
+class Writer:
+    """One thread at a time calls ``commit``; what it raises is a StorageError, and the batch can be given again."""
+
+    def __init__(
+        self,
+        readings: ReadingsStore,
+        registry: Registry,
+        upkeep: Upkeep,
+        clock: Clock,
+        bounds: QuarantineBounds,
+    ) -> None:
+        self._readings, self._registry = readings, registry
+        self._upkeep, self._clock, self._bounds = upkeep, clock, bounds
+        self._since_prune = 0
+        self._next_prune = 0.0
+        self._next_upkeep = 0.0
+        self._reconciled = False
+        self.stored = self.quarantined = 0
+
+    def commit(self, batch: Batch) -> None:
+        if not batch.readings_stored and batch.readings:
+            self._upkeep.stored(self._append(batch), batch.redelivered)
+        batch.readings_stored = True
+        if batch.refusals:
+            with self._registry.begin() as transaction:
+                for refusal in batch.refusals:
+                    transaction.quarantine.put(
+                        refusal.received_at, refusal.topic, refusal.reason, refusal.payload
+                    )
+            self.quarantined += len(batch.refusals)
+            self._since_prune += len(batch.refusals)
+            batch.refusals = []
+
+    def tidy_is_due(self) -> bool:
+        return time.monotonic() >= self._next_upkeep
+
+    def tidy(self, *, idle: bool) -> None:
+        """Probe upkeep and pruning, at most a small share of the time unless nothing else is to do. Never raises: what
+        could not be written stays for the next time."""
+        now = time.monotonic()
+        try:
+            if not self._reconciled:
+                reconcile(self._readings, self._registry)
+                self._reconciled = True
+            if len(self._upkeep):
+                self._upkeep.flush(self._registry)
+            if now >= self._next_prune or self._since_prune >= _PRUNE_AFTER:
+                self._prune()
+        except StorageError as error:
+            log.info("registry=busy event=upkeep_waits error=%s", error)
+        took = time.monotonic() - now
+        pause = _UPKEEP_EVERY_S if idle else max(_UPKEEP_EVERY_S, took / _UPKEEP_SHARE)
+        self._next_upkeep = time.monotonic() + pause
+
+    def finish(self) -> None:
+        """Write all upkeep that waits; raises StorageError."""
+        while len(self._upkeep):
+            self._upkeep.flush(self._registry)
+
+    def _append(self, batch: Batch) -> Appended:
+        try:
+            appended = self._readings.append(batch.readings)
+        except StoreBusy:
+            raise
+        except StorageError as error:
+            appended = self._one_by_one(batch, error)
+        self.stored += appended.stored
+        return appended
+
+    def _one_by_one(self, batch: Batch, first: StorageError) -> Appended:
+        """The store is well but takes no part of this batch as a whole: find the readings that it cannot take."""
+        self._readings.ping()  # raises when it is not well after all
+        log.warning("store=readings event=batch_refused error=%s", first)
+        stored, repeats, differing = 0, dict[tuple[str, str], int](), dict[tuple[str, str], int]()
+        for reading in batch.readings:
+            try:
+                one = self._readings.append([reading])
+            except StoreBusy:
+                raise
+            except StorageError as error:
+                sensor = reading.sensor
+                topic = f"turnbell/{sensor.site}/{sensor.probe}/readings"
+                words = f"{sensor.quantity} {sensor.depth} {reading.at} {reading.value!r}"
+                batch.refusals.append(
+                    Refusal(reading.received_at, topic, f"the store refused it: {error}", words.encode())
+                )
+            else:
+                stored += one.stored
+                for total, more in ((repeats, one.repeats), (differing, one.differing)):
+                    for origin, count in more.items():
+                        total[origin] = total.get(origin, 0) + count
+        return Appended(stored, repeats, differing)
+
+    def _prune(self) -> None:
+        oldest = Millis(self._clock.now() - self._bounds.keep_days * DAY)
+        self._registry.quarantine.prune(older_than=oldest, keep_at_most=self._bounds.keep_at_most)
+        self._next_prune, self._since_prune = time.monotonic() + _PRUNE_EVERY_S, 0
