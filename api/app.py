@@ -36,7 +36,7 @@ def create_app(parts: Parts) -> FastAPI:
     app.state.parts = parts
     app.state.slowdown = Slowdown()
     app.state.metrics = Metrics(parts)
-    app.state.problem_page = getattr(pages, "problem_page", None)
+    app.state.problem_page = pages.problem_page
     problems.install(app)
     app.include_router(health.router)
     for router in v1.ROUTERS:

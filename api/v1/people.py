@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from typing import Annotated
+
 from fastapi import APIRouter
+from pydantic import AfterValidator, Field
 
 from api.auth import Helper, Manager
 from api.parts import PartsHere
@@ -12,6 +15,16 @@ from shared.ids import new_id
 from shared.people import Person
 from shared.ports import NotFound, Registry
 from shared.units import Units
+from shared.weekly_hours import parse_weekly_hours
+
+
+def _hours(text: str) -> str:
+    parse_weekly_hours(text)
+    return text
+
+
+Hours = Annotated[ShortText, AfterValidator(_hours)]
+Language = Annotated[str, Field(pattern=r"^[A-Za-z]{2,3}([-_][A-Za-z0-9]{2,8})?$")]
 
 router = APIRouter(prefix=PREFIX, tags=["people"])
 
@@ -20,7 +33,8 @@ class PersonIn(In):
     name: Line
     zone: ZoneName
     units: Units
-    on_duty: ShortText = ""
+    language: Language = "en"
+    on_duty: Hours = Field("", description="always, or weekly hours such as Mon-Fri 07:00-18:00")
     escalate_to: Ref | None = None
 
 
@@ -30,7 +44,8 @@ class PersonChange(In):
     name: Line | None = None
     zone: ZoneName | None = None
     units: Units | None = None
-    on_duty: ShortText | None = None
+    language: Language | None = None
+    on_duty: Hours | None = None
     escalate_to: Ref | None = None
 
 
@@ -39,6 +54,7 @@ class PersonOut(Out):
     name: str
     zone: str
     units: Units
+    language: str
     on_duty: str
     escalate_to: str | None
 
@@ -49,6 +65,7 @@ def show(person: Person) -> PersonOut:
         name=person.name,
         zone=person.zone,
         units=person.units,
+        language=person.language,
         on_duty=person.on_duty,
         escalate_to=person.escalate_to,
     )

@@ -76,10 +76,10 @@ def get_round(
     """Open piles, the most pressing first; a cursor is a place in that order as it is now."""
     if site is not None:
         check_site(parts.registry, site, "query.site")
-    rows = round_list(parts.registry, parts.book, parts.clock.now(), site, units=units)
-    start = 0 if cursor is None else int(read_cursor(cursor, (0,))[0])
+    start = 0 if cursor is None else max(0, int(read_cursor(cursor, (0,))[0]))
     end = start + limit
+    rows = round_list(parts.registry, parts.book, parts.clock.now(), site, units=units)
     return Page(
-        items=[show(row) for row in rows[max(0, start) : end]],
+        items=[show(row) for row in rows[start:end]],
         next=write_cursor((end,)) if end < len(rows) else None,
     )
