@@ -78,20 +78,23 @@ def close_all(unresolved: Iterable[Episode], now: Millis, reason: str) -> list[C
 
 
 def carried_on(opened: Change, others: Iterable[Episode]) -> Change:
-    """A link of the turn chain takes from the one before since when the chain has wanted an act, and an answer given
-    to ``turn_soon`` ("I know, I turn it then") stands for ``turn_due`` too."""
+    """A link of the turn chain takes from the one before since when the chain has wanted an act, and a snooze that still
+    runs; an answer given to ``turn_soon`` ("I know, I turn it then") stands for ``turn_due`` too."""
     episode = opened.episode
     before = TAKES_OVER.get(episode.kind)
     earlier = next((other for other in others if other.kind == before), None)
     if opened.event != "opened" or earlier is None:
         return opened
     holds = dict(episode.holds)
-    if earlier.kind == "turn_soon" and earlier.acknowledged_at is not None:
+    answered = earlier.state == "acknowledged" and earlier.kind == "turn_soon"
+    asleep = earlier.state == "snoozed" and (earlier.snoozed_until or 0) > episode.opened_at
+    if answered or asleep:
         episode = replace(
             episode,
-            state="acknowledged",
+            state=earlier.state,
             acknowledged_at=earlier.acknowledged_at,
             acknowledged_by=earlier.acknowledged_by,
+            snoozed_until=earlier.snoozed_until,
         )
     if earlier.kind == "turn_due" and earlier.acknowledged_at is None:
         holds["unanswered_since"] = earlier.opened_at
@@ -170,7 +173,7 @@ def _worse(still: Episode, before: Episode, verdict: Verdict, now: Millis) -> Ch
 
 def _wake(still: Episode, before: Episode, verdict: Verdict, now: Millis) -> Change:
     if still.state == "snoozed" and (still.snoozed_until is None or still.snoozed_until <= now):
-        woken = replace(still, state="open", snoozed_until=None)
+        woken = replace(still, state="open", snoozed_until=None, acknowledged_at=None, acknowledged_by="")
         if verdict.figures:
             woken = replace(woken, figures=verdict.figures)
         return Change(woken, "snooze_over", look_again_at=verdict.look_again_at, before=before)

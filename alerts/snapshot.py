@@ -11,9 +11,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
+from shared.heat.guide import Guide
 from shared.heat.report import HeatReport
 from shared.people import Channel
-from shared.piles import FieldNote, Pile, Placement, Site, Turn
+from shared.piles import Pile, Placement, Site, Turn
 from shared.probes import Probe
 from shared.times import MINUTE, Millis
 
@@ -84,9 +85,9 @@ class SiteRadio:
 class ServiceState:
     """The machine's own health. Seconds are the machine's, whatever clock the site runs on."""
 
-    quiet_loops: Mapping[str, float] = field(
-        default_factory=dict
-    )  # every loop that ever beat -> seconds since
+    quiet_loops: Mapping[str, float] = field(default_factory=dict)
+    """Every loop that ever beat -> seconds since; ``heard_loops`` are those that beat since this watch began."""
+    heard_loops: frozenset[str] = frozenset()
     store_failing_s: float | None = None
     store_error: str = ""
     channels: tuple[Channel, ...] = ()
@@ -103,7 +104,7 @@ class Snapshot:
     report: HeatReport | None = None
     probes: tuple[PlacedProbe, ...] = ()
     turns: tuple[Turn, ...] = ()
-    notes: tuple[FieldNote, ...] = ()
+    guide: Guide | None = None
     radio: SiteRadio | None = None
     service: ServiceState | None = None
     round: tuple[RoundRow, ...] = ()

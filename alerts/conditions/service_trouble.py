@@ -34,6 +34,8 @@ def _loops(now: Millis, service: ServiceState) -> list[Verdict]:
         figures = {"part": loop, "since_at": now - round(quiet_s * 1000), "quiet_s": round(quiet_s)}
         if quiet_s >= LOOP_QUIET_S:
             verdicts.append(Verdict("bad", "no_heartbeat", "act", loop, figures))
+        elif loop not in service.heard_loops:
+            verdicts.append(Verdict("unknown", "not_heard_yet", subject=loop))
         else:
             verdicts.append(Verdict("ok", "beats_again", subject=loop, figures={"part": loop}))
     return verdicts

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from alerts.conditions.verdict import Verdict, heat_figures, last_turn_at, turn_anchor
 from alerts.snapshot import Snapshot
 from shared.episodes import NoticeKind, Severity
 from shared.heat.report import HeatReport, TurnStateNow
-from shared.times import HOUR
+from shared.times import HOUR, Millis
 
 CHAIN: tuple[NoticeKind, ...] = ("turn_soon", "turn_due", "turn_overdue")
 _STATE_OF: dict[NoticeKind, TurnStateNow] = {
@@ -35,11 +37,23 @@ def judge_link(snapshot: Snapshot, kind: NoticeKind, severity: Severity, reason:
                 reason,
                 severity,
                 figures=figures,
+                look_again_at=_next_look(snapshot, report),
                 since=report.turn.due_at if state != "soon" else None,
                 anchor=anchor,
             )
         ]
-    return [_over(report, kind, anchor)]
+    return [replace(_over(report, kind, anchor), look_again_at=_next_look(snapshot, report))]
+
+
+def _next_look(snapshot: Snapshot, report: HeatReport) -> Millis | None:
+    """The next of: soon, due, overdue, as the guide foresees them now."""
+    due_at, guide = report.turn.due_at, snapshot.guide
+    if due_at is None or guide is None:
+        return due_at if due_at is not None and due_at > snapshot.now else None
+    steps = [due_at - round(guide.soon_h * HOUR), due_at]
+    if guide.overdue_h is not None:
+        steps.append(due_at + round(guide.overdue_h * HOUR))
+    return Millis(min((at for at in steps if at > snapshot.now), default=0)) or None
 
 
 def _over(report: HeatReport, kind: NoticeKind, anchor: int | None) -> Verdict:

@@ -1,0 +1,108 @@
+"""Gathers snapshots from the registry and the heat book. What people rarely change is read again only when it changed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from alerts.snapshot import PlacedProbe, SiteRadio, Snapshot
+from shared.heat.catalogue import Catalogue
+from shared.piles import Pile, Placement, Site, Turn
+from shared.ports import Registry
+from shared.times import Millis
+
+if TYPE_CHECKING:
+    from shared.heat_book import HeatBook
+
+
+@dataclass(frozen=True, slots=True)
+class _Facts:
+    pile: Pile
+    placements: tuple[Placement, ...]
+    turns: tuple[Turn, ...]
+
+
+class Gatherer:
+    def __init__(self, registry: Registry, book: HeatBook, catalogue: Catalogue) -> None:
+        self._registry, self._book, self._catalogue = registry, book, catalogue
+        self._version: int | None = None
+        self._facts: dict[str, _Facts] = {}
+        self._sites: dict[str, Site] = {}
+        self._radios: dict[str, SiteRadio | None] = {}
+
+    def refresh(self) -> None:
+        """Before a tick: forget what has changed since the last one."""
+        self._radios.clear()
+        version = self._registry.version()
+        if version != self._version:
+            self._facts.clear()
+            self._sites = {site.slug: site for site in self._registry.sites.all()}
+            self._version = version
+
+    def sites(self) -> list[str]:
+        return list(self._sites)
+
+    def pile(self, pile_id: str, now: Millis) -> Snapshot:
+        """Raises NotFound when there is no such pile, StorageError when a store fails."""
+        facts = self._facts_of(pile_id)
+        pile = facts.pile
+        finished = pile.finished_at is not None and pile.finished_at <= now
+        standing = () if finished else tuple(self._standing(facts.placements, now))
+        return Snapshot(
+            now,
+            site=self._sites.get(pile.site),
+            pile=pile,
+            report=None if finished else self._book.report(pile_id, now),
+            probes=standing,
+            turns=facts.turns,
+            guide=self._catalogue.guides.get(pile.guide_id or "", self._catalogue.default_guide),
+            radio=self.radio(pile.site, now) if any(_past(p, now) for p in standing) else None,
+        )
+
+    def site(self, slug: str, now: Millis) -> Snapshot:
+        return Snapshot(now, site=self._sites.get(slug), radio=self.radio(slug, now))
+
+    def radio(self, slug: str, now: Millis) -> SiteRadio | None:
+        """None while no probe in an open pile of the site has ever spoken."""
+        if slug not in self._radios:
+            self._radios[slug] = self._hear(slug, now)
+        return self._radios[slug]
+
+    def _hear(self, slug: str, now: Millis) -> SiteRadio | None:
+        open_piles = {
+            pile.id
+            for pile in self._registry.piles.all(site=slug, open_only=True)
+            if pile.finished_at is None or pile.finished_at > now
+        }
+        probes = {probe.name: probe for probe in self._registry.probes.all(slug)}
+        placed = [
+            PlacedProbe(placement, probes.get(placement.probe))
+            for placement in self._registry.probes.placements(site=slug)
+            if placement.pile_id in open_piles and now in placement.span
+        ]
+        heard = [(p.heard_at, p.interval_ms) for p in placed if p.heard_at is not None]
+        if not heard:
+            return None
+        return SiteRadio(len(heard), max(at for at, _ in heard), min(interval for _, interval in heard))
+
+    def _facts_of(self, pile_id: str) -> _Facts:
+        facts = self._facts.get(pile_id)
+        if facts is None:
+            facts = self._facts[pile_id] = _Facts(
+                self._registry.piles.get(pile_id),
+                tuple(self._registry.probes.placements(pile_id=pile_id)),
+                tuple(self._registry.piles.turns(pile_id)),
+            )
+        return facts
+
+    def _standing(self, placements: Sequence[Placement], now: Millis) -> list[PlacedProbe]:
+        return [
+            PlacedProbe(placement, self._registry.probes.named(placement.site, placement.probe))
+            for placement in placements
+            if now in placement.span
+        ]
+
+
+def _past(placed: PlacedProbe, now: Millis) -> bool:
+    return placed.deadline_at is not None and placed.deadline_at <= now

@@ -1,0 +1,178 @@
+"""Who is told what, and who is not, and why: one visible list of steps. Pure.
+
+Every message that could be sent is a Telling. It passes the ``STEPS`` in order; the first that has something to say
+decides, and its name is stored with the notice. Whatever passes them all is told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from alerts.conditions.verdict import Condition
+from alerts.policy_times import QUIET_PILE_MS, Quiet, hours_of, zone_for
+from alerts.snapshot import StepReason
+from shared.episodes import SEVERITIES, Episode
+from shared.people import Person
+from shared.times import Millis
+
+OVER: tuple[StepReason, ...] = ("resolved", "corrected")
+
+
+@dataclass(frozen=True, slots=True)
+class Telling:
+    """A word about ``episode`` to ``person``; ``step`` tells it from every other word about it: ``reminder.2``."""
+
+    episode: Episode
+    person: Person
+    reason: StepReason
+    step: str
+
+
+@dataclass(frozen=True, slots=True)
+class Circumstances:
+    """What the steps may ask, about one episode at one instant."""
+
+    now: Millis
+    condition: Condition
+    quiet: Quiet
+    since: Millis | None = None  # since when it is so, by the curve
+    told_of_parent: frozenset[str] = frozenset()  # who hears of the site's whole silence, while it lasts
+    told_before: Mapping[str, Episode] = field(
+        default_factory=dict
+    )  # person -> the like of it, over only lately
+    pile_told_at: Mapping[str, Millis] = field(default_factory=dict)  # person -> last word about this pile
+    doer: str = ""  # who did what ended it
+    others_on_duty: bool = False  # someone else who is on duty is told of it
+
+
+@dataclass(frozen=True, slots=True)
+class Tell:
+    pass
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Told at ``until``, if it is still so then."""
+
+    why: str
+    until: Millis
+
+
+@dataclass(frozen=True, slots=True)
+class Withhold:
+    """Not told; looked at again at ``until`` (None: only when something changes)."""
+
+    why: str
+    until: Millis | None = None
+    noted: bool = True
+
+
+Decision = Tell | Hold | Withhold
+Step = Callable[[Telling, Circumstances], Decision | None]
+
+
+def old_news(telling: Telling, about: Circumstances) -> Decision | None:
+    """It became so long before anyone looked (an imported record, a new subscription): noted, not told."""
+    limit = about.condition.tell_old_ms
+    if telling.reason != "first" or limit is None or about.since is None or about.now - about.since <= limit:
+        return None
+    return Withhold("old_news")
+
+
+def own_doing(telling: Telling, about: Circumstances) -> Decision | None:
+    """Nobody is told that it is over who ended it."""
+    if telling.reason not in OVER or about.doer not in {telling.person.id, telling.person.name}:
+        return None
+    return Withhold("own_doing")
+
+
+def already_told(telling: Telling, about: Circumstances) -> Decision | None:
+    """The same trouble was over only lately and is back: no new word until the pause has passed, unless it is worse."""
+    earlier = about.told_before.get(telling.person.id)
+    if telling.reason != "first" or earlier is None or earlier.resolved_at is None:
+        return None
+    if SEVERITIES.index(earlier.severity) < SEVERITIES.index(telling.episode.severity):
+        return None
+    until = Millis(earlier.resolved_at + about.condition.retell_after_ms)
+    return Withhold("already_told", until) if until > about.now else None
+
+
+def acknowledged(telling: Telling, _: Circumstances) -> Decision | None:
+    """Someone has answered, here or at the step before it in the turn chain."""
+    if telling.reason in OVER or telling.reason == "worse" or telling.episode.state != "acknowledged":
+        return None
+    return Withhold("acknowledged")
+
+
+def snoozed(telling: Telling, about: Circumstances) -> Decision | None:
+    until = telling.episode.snoozed_until
+    if telling.reason in OVER or telling.episode.state != "snoozed" or until is None or until <= about.now:
+        return None
+    return Withhold("snoozed", until)
+
+
+def parent_trouble(telling: Telling, about: Circumstances) -> Decision | None:
+    """One notice says that the whole site is silent; its probes add none of their own."""
+    if telling.person.id not in about.told_of_parent or telling.episode.kind != "probe_silent":
+        return None
+    if telling.reason in OVER:
+        return None
+    return Withhold("parent_trouble")
+
+
+def off_duty(telling: Telling, about: Circumstances) -> Decision | None:
+    """Off duty: it waits for the next hours of duty. What is urgent waits only if someone on duty is told of it."""
+    zone = zone_for(telling.person)
+    duty = hours_of(telling.person)
+    if duty.covers(about.now, zone):
+        return None
+    until = duty.next_start(about.now, zone)
+    if telling.episode.severity == "urgent" and telling.reason not in OVER:
+        return Withhold("off_duty", until) if about.others_on_duty else None
+    return Hold("off_duty", until)
+
+
+def told_lately(telling: Telling, about: Circumstances) -> Decision | None:
+    """A reminder waits while the person has only just heard of the same pile."""
+    last = about.pile_told_at.get(telling.person.id)
+    if telling.reason != "reminder" or last is None or not telling.step.startswith("reminder"):
+        return None
+    until = Millis(last + QUIET_PILE_MS[telling.episode.severity])
+    return Withhold("told_lately", until, noted=False) if until > about.now else None
+
+
+def quiet_hours(telling: Telling, about: Circumstances) -> Decision | None:
+    """Nothing at night that can wait: urgent passes, and that it is over can wait too."""
+    if telling.episode.severity == "urgent" and telling.reason not in OVER:
+        return None
+    until = about.quiet.until(about.now, zone_for(telling.person))
+    return None if until is None else Hold("quiet_hours", until)
+
+
+STEPS: tuple[tuple[str, Step], ...] = (
+    ("old_news", old_news),
+    ("own_doing", own_doing),
+    ("already_told", already_told),
+    ("acknowledged", acknowledged),
+    ("snoozed", snoozed),
+    ("parent_trouble", parent_trouble),
+    ("off_duty", off_duty),
+    ("told_lately", told_lately),
+    ("quiet_hours", quiet_hours),
+)
+"""After them: ``grouped`` (one message per person and pile), ``no_channel``, ``nobody_subscribed``."""
+
+
+def decide(telling: Telling, about: Circumstances) -> Decision:
+    for _, step in STEPS:
+        decision = step(telling, about)
+        if decision is not None:
+            return decision
+    return Tell()
+
+
+def first_hold_end(decisions: Sequence[Decision]) -> Millis | None:
+    """When the earliest of the postponed decisions wants another look."""
+    ends = [d.until for d in decisions if isinstance(d, Hold | Withhold) and d.until is not None]
+    return min(ends, default=None)
