@@ -17,6 +17,9 @@ from shared.people import Person
 from shared.times import DAY, HOUR, MINUTE, Millis, TimeError, to_datetime
 from shared.units import Units, fahrenheit
 
+MEANT = 1e15  # nothing that is measured here is larger
+YEAR_9999 = 253_370_764_800_000  # no figure means a time beyond it
+
 
 @dataclass(frozen=True, slots=True)
 class Voice:
@@ -99,9 +102,11 @@ def known_zone(zone: str) -> str:
 
 def number_of(figures: Mapping[str, Any], name: str) -> float | None:
     value = figures.get(name)
-    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
+    if isinstance(value, bool) or not isinstance(value, int | float) or not -MEANT < value < MEANT:
+        return None
+    return float(value)
 
 
 def instant_of(figures: Mapping[str, Any], name: str) -> Millis | None:
     value = number_of(figures, name)
-    return None if value is None else Millis(int(value))
+    return Millis(int(value)) if value is not None and 0 <= value < YEAR_9999 else None
