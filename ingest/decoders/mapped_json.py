@@ -104,7 +104,7 @@ class OneMapping:
             config = _Config.model_validate(raw)
         except ValidationError as error:
             first = error.errors()[0]
-            raise SettingsError(f"decoders.{name}.{'.'.join(map(str, first['loc']))}", first["msg"]) from None
+            raise SettingsError(".".join(map(str, ("decoders", name, *first["loc"]))), first["msg"]) from None
         if (config.topic is None) != (config.site is None and config.probe is None) or (
             (config.site is None) != (config.probe is None)
         ):

@@ -55,8 +55,8 @@ def resolve(records: Sequence[Any], received_at: Millis) -> Iterator[Resolved | 
             _must_understand(record)
         if not _BASE.isdisjoint(record):
             base.take(record)
-            if record.keys() <= _BASE:
-                continue  # a record of base fields alone measures nothing
+        if record.keys() <= _BASE:
+            continue  # a record of base fields alone measures nothing
         try:
             yield base.resolve(record)
         except Refused as refused:
