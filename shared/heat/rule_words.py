@@ -27,7 +27,9 @@ def lasted(ms: int) -> str:
         return f"{ms * 10 // HOUR / 10:g} h"
     if ms >= MINUTE:
         return f"{ms // MINUTE} min"
-    return f"{ms // SECOND} s" if ms >= SECOND else f"{ms} ms"
+    if ms >= SECOND:
+        return f"{ms // SECOND} s"
+    return f"{ms} ms" if ms else "0 h"
 
 
 def short_by(ms: int) -> str:

@@ -86,7 +86,7 @@ class FlatRecord:
         ]
         if not values:
             return None
-        return (max(values) if which == "hottest" else min(values)), now
+        return (max(values) if which == "hottest" else min(values)), Millis(0)
 
     def read(self, rule_id: str, as_of: int) -> RuleReading:
         record = Record.of(self, Millis(BUILT + as_of))  # type: ignore[arg-type]  # answers what rules ask

@@ -1,0 +1,89 @@
+"""The record of one pile as a PDF: one page for the inspector, an appendix to check it by."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import typst
+import vl_convert
+
+from api.document_facts import batch_data
+from shared.charts import heat_curve_spec
+from shared.heat.report import HeatReport
+from shared.piles import Pile
+from shared.units import Units
+
+if TYPE_CHECKING:
+    from shared.heat_book import PileHistory
+
+
+LEGEND_ONE_ROW = 6
+
+
+class DocumentError(Exception):
+    """The sheet could not be set."""
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """How the sheet is written, and what it may say beside the report.
+
+    ``title``: what stands at the top; ``site``: its name; ``rules``: ids that stand on the page (the others follow in
+    the appendix only where they are met); ``hash_words`` and ``data_hash``: what the hash covers and the hash (None = of
+    the readings, by the recipe in ``api.document_facts``); ``basis``: sentences on where the record comes from.
+    """
+
+    title: str
+    site: str = ""
+    zone: str = "UTC"
+    units: Units = "celsius"
+    paper: str = "a4"
+    rules: Sequence[str] = ()
+    basis: Sequence[str] = ()
+    data_hash: str | None = None
+    hash_words: str = ""
+
+
+def batch_pdf(report: HeatReport, history: PileHistory, pile: Pile, setting: Setting) -> bytes:
+    """The same report, history and setting give the same bytes."""
+    has_curve = any(len(sensor.at) for sensor in history.sensors)
+    data = batch_data(report, history, pile, setting) | {"chart": has_curve}
+    with tempfile.TemporaryDirectory(prefix="turnbell-") as folder:
+        root = Path(folder)
+        template = resources.files("api") / "templates" / "documents" / "batch.typ"
+        (root / "batch.typ").write_bytes(template.read_bytes())
+        (root / "data.json").write_text(json.dumps(data, ensure_ascii=False), "utf-8")
+        if has_curve:
+            (root / "chart.pdf").write_bytes(_chart(report, history, setting))
+        return _compile(root)
+
+
+def _compile(root: Path) -> bytes:
+    try:
+        return bytes(typst.compile(str(root / "batch.typ"), root=str(root), font_paths=_fonts(), timestamp=0))
+    except typst.TypstError as error:
+        raise DocumentError(f"the sheet could not be set: {error}") from error
+
+
+@cache
+def _fonts() -> Any:
+    """Only the fonts that come with the typesetter: the sheet looks the same on every machine."""
+    return typst.Fonts(include_system_fonts=False)
+
+
+def _chart(report: HeatReport, history: PileHistory, setting: Setting) -> bytes:
+    many = len(report.sensors) > LEGEND_ONE_ROW
+    height = 330 if many else 290
+    spec = heat_curve_spec(
+        history, report, units=setting.units, zone=setting.zone, width=760, height=height, theme="light"
+    )
+    if many:
+        spec["config"].setdefault("legend", {})["columns"] = 4
+    return bytes(vl_convert.vegalite_to_pdf(spec, allowed_base_urls=[]))
