@@ -81,6 +81,7 @@ def heat_curve_spec(
     ticks = time_ticks(shown[0], shown[1], zone, most=max(3, plot_px // 75))
     unit = "°F" if units == "fahrenheit" else "°C"
     layers = curve_layers(palette, names, unit)
+    layers = [layer for layer in layers if datasets[layer["data"]["name"]]]
     for layer in layers:
         _share_axes(layer, (to_unit(low), to_unit(high)), unit, zone)
     return {

@@ -1,0 +1,44 @@
+"""The pages: server-rendered, and whole without JavaScript."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter
+
+from api.pages import (
+    assets,
+    batches_page,
+    curve_files,
+    door_pages,
+    figures_page,
+    log_forms,
+    notices_page,
+    people_page,
+    pile_forms,
+    pile_page,
+    plain_pages,
+    probes_page,
+    round_page,
+    setup_page,
+)
+from api.pages.door_pages import problem_page
+
+__all__ = ["problem_page", "router"]
+
+router = APIRouter(include_in_schema=False)
+for _page in (
+    assets,
+    round_page,
+    pile_forms,
+    pile_page,
+    curve_files,
+    figures_page,
+    log_forms,
+    notices_page,
+    batches_page,
+    probes_page,
+    people_page,
+    plain_pages,
+    setup_page,
+    door_pages,
+):
+    router.include_router(_page.router)

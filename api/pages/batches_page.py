@@ -1,0 +1,124 @@
+"""Finished piles: the list, the review of one, several side by side from the day they were built."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query
+from fastapi.responses import Response
+
+from api.auth import Viewer
+from api.pages.assets import engine_address
+from api.pages.batch_words import summary_lines
+from api.pages.pile_page import curve_version, drawable, pile_context
+from api.pages.pile_story import story_of
+from api.pages.rule_lines import rule_lines
+from api.pages.view import AnyView, View
+from shared.chart_compare import compare_spec
+from shared.chart_theme import Theme
+from shared.charts import render_svg
+from shared.heat.report import THRESHOLDS_C, HeatReport
+from shared.piles import Pile
+from shared.times import DAY
+
+router = APIRouter(include_in_schema=False)
+MOST_COMPARED = 6
+SORTS = {
+    "finished": lambda one: -(one.pile.finished_at or 0),
+    "peg": lambda one: one.pile.peg.lower(),
+    "hot": lambda one: -(one.report.hottest.hours_above.get("55") or 0.0),
+    "peak": lambda one: -(one.report.hottest.peak_c or 0.0),
+    "days": lambda one: -one.days,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    pile: Pile
+    report: HeatReport
+
+    @property
+    def days(self) -> float:
+        end = self.pile.finished_at or self.report.as_of
+        return (end - self.pile.built_at) / DAY
+
+    def holds(self, words: str) -> bool:
+        mix = self.pile.mix or {}
+        stuff = " ".join(
+            str(one.get("name", "")) for one in mix.get("feedstocks", []) if isinstance(one, dict)
+        )
+        text = (
+            f"{self.pile.peg} {self.pile.site} {self.pile.kind or ''} {mix.get('name', '')} {stuff}".lower()
+        )
+        return all(word in text for word in words.lower().split())
+
+
+def _batch(view: View, pile: Pile) -> Batch:
+    at = pile.finished_at if pile.finished_at is not None else view.now
+    return Batch(pile, view.parts.book.report(pile.id, at))
+
+
+@router.get("/batches")
+def batches_page(view: AnyView, _: Viewer, q: str = "", sort: str = "finished") -> Response:
+    piles = [pile for pile in view.parts.registry.piles.all() if pile.finished_at is not None]
+    found = [batch for pile in piles if (batch := _batch(view, pile)).holds(q)]
+    found.sort(key=SORTS.get(sort, SORTS["finished"]))
+    return view.page(
+        "batches.html",
+        batches=found,
+        q=q,
+        sort=sort if sort in SORTS else "finished",
+        zones={site.slug: site.zone for site in view.parts.registry.sites.all()},
+        open_piles=view.parts.registry.piles.all(open_only=True),
+        any_finished=bool(piles),
+    )
+
+
+@router.get("/batches/compare")
+def compare_page(view: AnyView, _: Viewer, id: Annotated[list[str] | None, Query()] = None) -> Response:  # noqa: A002
+    chosen = (id or [])[:MOST_COMPARED]
+    batches = [_batch(view, view.parts.registry.piles.get(one)) for one in chosen]
+    query = "&".join(f"id={batch.pile.id}" for batch in batches)
+    return view.page("compare.html", batches=batches, query=query, thresholds=THRESHOLDS_C)
+
+
+@router.get("/batches/compare.svg")
+def compare_svg(
+    view: AnyView,
+    _: Viewer,
+    id: Annotated[list[str] | None, Query()] = None,  # noqa: A002 - the query's name
+    w: Annotated[int, Query(ge=280, le=2000)] = 1080,
+    theme: Theme = "light",
+) -> Response:
+    batches = [_batch(view, view.parts.registry.piles.get(one)) for one in (id or [])[:MOST_COMPARED]]
+    runs = [
+        (batch.pile.peg, batch.pile.built_at, view.parts.book.history(batch.pile.id), batch.report)
+        for batch in batches
+    ]
+    svg = render_svg(compare_spec(runs, units=view.units, width=w, theme=theme))
+    headers = {"Cache-Control": "private, max-age=60", "Vary": "Cookie"}
+    return Response(svg, media_type="image/svg+xml", headers=headers)
+
+
+@router.get("/batches/{pile_id}")
+def batch_page(pile_id: str, view: AnyView, _: Viewer) -> Response:
+    registry = view.parts.registry
+    pile = registry.piles.get(pile_id)
+    batch = _batch(view, pile)
+    notes = registry.piles.notes(pile.id)
+    context: dict[str, Any] = pile_context(view, pile) | {"report": batch.report}
+    return view.page(
+        "batch.html",
+        **context,
+        batch=batch,
+        drawable=drawable(batch.report, notes),
+        summary=summary_lines(batch.report, pile, view.units),
+        story=story_of(batch.report, registry.piles.turns(pile.id), notes),
+        rules=rule_lines(batch.report, view.units),
+        thresholds=THRESHOLDS_C,
+        probes={probe.name: probe for probe in registry.probes.all(pile.site)},
+        curve_version=curve_version(batch.report, view),
+        engine=engine_address(),
+        others=[one for one in registry.piles.all() if one.id != pile.id and one.finished_at is not None],
+    )

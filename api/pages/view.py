@@ -1,0 +1,105 @@
+"""How a page is made: the template engine, the words it may use, and what every page knows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Annotated, Any
+
+from fastapi import Depends, Request
+from fastapi.responses import HTMLResponse, RedirectResponse
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from api.auth import Caller, current
+from api.auth_csrf import csrf_token
+from api.auth_session import safe_path
+from api.pages import assets
+from api.pages.wording import FILTERS, WORDS
+from api.parts import Parts, parts_of
+from shared.times import Millis
+from shared.units import Units
+
+UNITS_COOKIE = "tb_units"
+SAID_COOKIE = "tb_said"
+TEMPLATES = Path(__file__).parent.parent / "templates"
+
+
+def _environment() -> Environment:
+    found = Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    found.filters.update(FILTERS)
+    found.globals.update(words=WORDS, asset=assets.address)
+    return found
+
+
+_ENVIRONMENT = _environment()
+
+
+@dataclass(frozen=True)
+class View:
+    """One request of one visitor, at one instant."""
+
+    request: Request
+    parts: Parts
+    caller: Caller | None
+
+    @cached_property
+    def now(self) -> Millis:
+        return self.parts.clock.now()
+
+    @property
+    def units(self) -> Units:
+        return "fahrenheit" if self.request.cookies.get(UNITS_COOKIE) == "fahrenheit" else "celsius"
+
+    @property
+    def name(self) -> str:
+        return self.caller.name if self.caller else ""
+
+    def page(self, template: str, status: int = 200, **context: Any) -> HTMLResponse:
+        html = _ENVIRONMENT.get_template(template).render(
+            view=self,
+            now=self.now,
+            units=self.units,
+            path=self.request.url.path,
+            csrf=csrf_token(self.caller.session if self.caller else None),
+            may=self.caller.may if self.caller else lambda _: False,
+            demo_speed=self.parts.demo_speed,
+            open_door=self.parts.open_door,
+            **context,
+        )
+        answer = HTMLResponse(html, status_code=status)
+        if SAID_COOKIE in self.request.cookies:
+            answer.delete_cookie(SAID_COOKIE, httponly=True, samesite="lax")
+        return answer
+
+    def back(self, onward: str, said: str = "") -> RedirectResponse:
+        """After a form: to ``onward``, where ``said`` stands at the top."""
+        answer = RedirectResponse(safe_path(onward), 303)
+        if said:
+            answer.set_cookie(SAID_COOKIE, said.encode().hex(), max_age=60, httponly=True, samesite="lax")
+        return answer
+
+    @property
+    def said(self) -> str:
+        """What the last form answered, shown once."""
+        try:
+            return bytes.fromhex(self.request.cookies.get(SAID_COOKIE, "")).decode()[:400]
+        except (ValueError, UnicodeDecodeError):
+            return ""
+
+
+def view_of(
+    request: Request,
+    parts: Annotated[Parts, Depends(parts_of)],
+    caller: Annotated[Caller | None, Depends(current)],
+) -> View:
+    return View(request, parts, caller)
+
+
+AnyView = Annotated[View, Depends(view_of)]
