@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import sys
 import threading
 import time
 from collections import deque
@@ -29,13 +28,14 @@ class Hands:
         self._rate = clock_rate(clock)
         self._lock = threading.Lock()
         self._leases: dict[str, Millis] = {}  # notice id -> until when it is ours
+        self._underway: set[str] = set()  # notice ids from the taking until they are written down
         self._queues: dict[
             str, deque[Notice]
         ] = {}  # channel id -> notices; a key is there while a thread serves it
         self._took_s: dict[str, float] = {}  # channel id -> how long its last send took
         self._stopping = threading.Event()
         self.freed = threading.Event()  # something was finished
-        self.broken: BaseException | None = None  # what no thread of ours should ever raise
+        self.broken: Exception | None = None  # what no thread of ours should ever raise
 
     @property
     def lease_ms(self) -> int:
@@ -44,7 +44,7 @@ class Hands:
     @property
     def busy(self) -> int:
         with self._lock:
-            return len(self._leases)
+            return len(self._underway)
 
     def take(self, notices: Iterable[Notice]) -> None:
         """Begin with them; what would only stand in a long queue is put back for a moment."""
@@ -56,6 +56,7 @@ class Hands:
                     surplus.append(notice)
                     continue
                 self._leases[notice.id] = notice.leased_until or Millis(0)
+                self._underway.add(notice.id)
                 if queue is not None:
                     queue.append(notice)
                     continue
@@ -93,17 +94,14 @@ class Hands:
             self.freed.clear()
 
     def _serve(self, channel_id: str) -> None:
-        well = False
         try:
             while (notice := self._next(channel_id)) is not None:
                 self._handle(notice)
-            well = True
-        finally:
-            if not well:
-                self.broken = sys.exception()
-                with self._lock:
-                    self._queues.pop(channel_id, None)
-            self.freed.set()
+        except Exception as error:  # noqa: BLE001 - carried to the loop's own thread, which raises it there
+            self.broken = error
+            with self._lock:
+                self._underway.difference_update(left.id for left in self._queues.pop(channel_id, ()))
+        self.freed.set()
 
     def _next(self, channel_id: str) -> Notice | None:
         with self._lock:
@@ -127,6 +125,7 @@ class Hands:
         finally:
             with self._lock:
                 self._leases.pop(notice.id, None)
+                self._underway.discard(notice.id)
             self.freed.set()
 
     def _ours(self, notice: Notice) -> bool:
