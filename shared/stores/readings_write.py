@@ -6,7 +6,7 @@ import math
 import sqlite3
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from shared.ports import Appended, StorageError
 from shared.readings import Reading, SensorKey
@@ -30,8 +30,7 @@ WHERE r.series = :id
 """
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
+class Row(NamedTuple):
     sensor: SensorKey
     at: int
     value: float
