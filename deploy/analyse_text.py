@@ -18,6 +18,7 @@ STATUS_WORDS = {
     "not_applicable": "cannot be read",
 }
 NONE = "–"
+MEMORY = "from memory, unverified"
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,11 +139,11 @@ def _cycles(report: HeatReport, sheet: Sheet) -> list[str]:
     hot = sheet.threshold(55)
     lines = [f"Between turns     {'to':<16}{f'h over {hot}':>11}{'peak':>10}{'load':>7}  counts"]
     for cycle in report.cycles:
-        counts = {True: "yes", False: "no", None: "running"}[cycle.counts]
+        counts = {True: "yes: ", False: "no: ", None: ""}[cycle.counts] + cycle.why
         load = NONE if cycle.load is None else f"{cycle.load:.2f}"
         lines.append(
             f"  {sheet.time(cycle.from_)}  {sheet.time(cycle.to)}{hours_text(cycle.hours_above_55):>9}"
-            f"{sheet.temperature(cycle.peak_c):>10}{load:>7}  {counts}{f': {cycle.why}' if cycle.why else ''}"
+            f"{sheet.temperature(cycle.peak_c):>10}{load:>7}  {counts}"
         )
     lines += [
         f"  turn {sheet.time(turn.at)} found in the curve, {turn.state}"
@@ -157,7 +158,10 @@ def _rules(report: HeatReport, sheet: Sheet) -> list[str]:
         return []
     lines = ["Rules, as this program reads them; local codes and the permit decide"]
     order = {"met": 0, "open": 1, "broken": 2, "not_applicable": 3}
-    for rule in sorted(report.rules, key=lambda rule: (rule.id not in sheet.asked, order[rule.status])):
+    for rule in sorted(
+        report.rules,
+        key=lambda rule: (rule.id not in sheet.asked, order[rule.status], rule.source_status == MEMORY),
+    ):
         lines += _rule(rule, sheet, rule.id in sheet.asked)
     if not sheet.asked:
         lines += sheet.wrapped("Name one with --rule ID to see how it was read.", "  ")
@@ -166,9 +170,7 @@ def _rules(report: HeatReport, sheet: Sheet) -> list[str]:
 
 def _rule(rule: RuleReading, sheet: Sheet, at_length: bool) -> Iterable[str]:
     at = f", reached {sheet.time(rule.met_at)}" if rule.met_at is not None else ""
-    unverified = (
-        " [figures from memory, unverified]" if rule.source_status == "from memory, unverified" else ""
-    )
+    unverified = f" [figures {MEMORY}]" if rule.source_status == MEMORY else ""
     yield f"  {STATUS_WORDS[rule.status]:<15}{rule.id:<22}{rule.title}{at}{unverified}"
     if at_length:
         for line in (rule.reading, *(f"Missing: {missing}." for missing in rule.missing)):

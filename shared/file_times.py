@@ -31,15 +31,15 @@ def instants(
     order of the file, the clock is seen to step back; from there on it is the later one. A time that a clock change
     skips is read by the offset before the change. Raises BadTime.
     """
-    texts = texts.str.strip()
     codes, found = pd.factorize(texts, use_na_sentinel=False)
-    unique = pd.Series(np.asarray(found, dtype=object), dtype=str)
+    unique = pd.Series(np.asarray(found, dtype=object), dtype=str).str.strip()
     has_offset = np.asarray(unique.str.contains(_HAS_OFFSET, regex=True), dtype=bool)
     first_row = _first_rows(codes, len(unique))
     if zone is None and not has_offset.all():
         row = int(first_row[~has_offset].min())
-        parse_or_raise(row, str(texts.iloc[row]), "UTC")
-        raise BadTime(row, f"{texts.iloc[row]!r} has no UTC offset; {needs_zone}")
+        text = str(texts.iloc[row]).strip()
+        parse_or_raise(row, text, "UTC")
+        raise BadTime(row, f"{text!r} has no UTC offset; {needs_zone}")
     at = np.empty(len(unique), dtype=np.int64)
     at[has_offset] = _parse(unique[has_offset], first_row[has_offset], None)
     if has_offset.all():
