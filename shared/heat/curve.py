@@ -1,0 +1,241 @@
+"""The line of one sensor in one place of a pile, kept up to date as readings come, late ones too."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shared.heat.exposure import KNOWN, stretches_over
+from shared.heat.lethality import line_doses
+from shared.heat.rows import Rows
+from shared.heat.screening import Reason
+from shared.heat.spans import Spells
+from shared.heat.view import Stretches
+from shared.readings import SensorKey
+from shared.times import MINUTE
+
+FAULTY_ROWS, FAULTY_MS = 3, 60 * MINUTE
+"""A lone bad reading vanishes and its neighbours join; so many in a row over more than so long end the line."""
+
+Window = tuple[int, int]
+
+
+class SensorLine:
+    """Readings in, stretches over each threshold out. ``cuts`` are instants that a line cannot cross: a reading at a
+    cut or later belongs to the far side."""
+
+    def __init__(
+        self, key: SensorKey, max_gap_ms: int, cuts: NDArray[np.int64], offsets: Sequence[tuple[int, float]]
+    ) -> None:
+        self.key, self.rows = key, Rows()
+        self._max_gap_ms, self._cuts = max_gap_ms, cuts
+        self._offset_from = np.array([since for since, _ in offsets], dtype=np.int64)
+        self._offset_c = np.array([0.0, *(offset for _, offset in offsets)])
+        self.spells: dict[float, Spells] = {KNOWN: Spells()}
+        self.dose = 0
+        self.peak: tuple[float, int] | None = None
+        self.dirty: list[Window] = []
+
+    def put(self, at: NDArray[np.int64], value: NDArray[np.float64], mark: NDArray[np.uint8]) -> None:
+        """Add readings in any order; an instant that is there already keeps its first value."""
+        order = np.argsort(at, kind="stable")
+        at, first = np.unique(at[order], return_index=True)
+        value, mark = value[order][first], mark[order][first]
+        held = self.rows.at
+        place = held.searchsorted(at)
+        fresh = (
+            (place == len(held)) | (held[np.minimum(place, max(len(held) - 1, 0))] != at)
+            if len(held)
+            else np.ones(len(at), bool)
+        )
+        if not fresh.any():
+            return
+        at, value, mark = at[fresh], value[fresh], mark[fresh]
+        low, high = self.rows.index(int(at[0])), self.rows.index(int(at[-1]))
+        between = self.rows.raw(low, high)
+        if high > low:
+            at = np.concatenate((between.at, at))
+            order = np.argsort(at, kind="stable")
+            at = at[order]
+            value = np.concatenate((between.value, value))[order]
+            mark = np.concatenate((between.mark, mark))[order]
+        self._set(low, high, at, value, mark)
+
+    def withdraw(self, at: NDArray[np.int64]) -> None:
+        gone = np.isin(self.rows.at, at)
+        where = np.flatnonzero(gone)
+        if len(where):
+            low, high = int(where[0]), int(where[-1]) + 1
+            raw, stay = self.rows.raw(low, high), ~gone[low:high]
+            self._set(low, high, raw.at[stay], raw.value[stay], raw.mark[stay])
+
+    def hold(
+        self, since: int, at: NDArray[np.int64], value: NDArray[np.float64], mark: NDArray[np.uint8]
+    ) -> None:
+        """From ``since`` on there are these readings (ascending) and no others."""
+        low = self.rows.index(since)
+        old = self.rows.raw(low, self.rows.count)
+        short = min(len(old.at), len(at))
+        bits = value.view(np.int64), old.value.view(np.int64)
+        same = (
+            (old.at[:short] == at[:short])
+            & (bits[0][:short] == bits[1][:short])
+            & (old.mark[:short] == mark[:short])
+        )
+        differ = np.flatnonzero(~same)
+        keep = int(differ[0]) if len(differ) else short
+        if keep < len(old.at) or keep < len(at):
+            tail = _common_tail(
+                old.at[keep:], old.value[keep:], old.mark[keep:], at[keep:], value[keep:], mark[keep:]
+            )
+            stop = len(at) - tail
+            self._set(low + keep, self.rows.count - tail, at[keep:stop], value[keep:stop], mark[keep:stop])
+
+    def _set(
+        self, low: int, high: int, at: NDArray[np.int64], value: NDArray[np.float64], mark: NDArray[np.uint8]
+    ) -> None:
+        edges = [int(at[0]), int(at[-1])] if len(at) else []
+        if high > low:
+            edges += [int(self.rows.at[low]), int(self.rows.at[high - 1])]
+        self.dose -= int(self.rows.dose[low:high].sum())
+        at, value, mark = at.copy(), value.copy(), mark.copy()
+        celsius = value + self._offset_c[self._offset_from.searchsorted(at, "right")]
+        self.rows.replace(low, high, at, value, mark, celsius)
+        self.dirty.append((min(edges), max(edges)))
+
+    def renew(self, changed: Window) -> Window:
+        """Work the line out anew around rows that changed; gives the window, from a good reading to a good one."""
+        before = self.rows.good_before(self.rows.index(changed[0]))
+        after = self.rows.good_from(self.rows.index(changed[1], "right"))
+        start = changed[0] if before is None else int(self.rows.at[before])
+        end = changed[1] if after is None else int(self.rows.at[after])
+        at, celsius, joined, good, low = self._line(start, end)
+        for threshold_c, stretches in zip(
+            self.spells, stretches_over(np.array(list(self.spells)), at, celsius, joined), strict=True
+        ):
+            spells = self.spells[threshold_c]
+            if spells.starts or len(stretches) < 64:
+                spells.replace(start, end, [(a, b) for a, b in stretches.tolist()])
+            else:
+                self.spells[threshold_c] = Spells(stretches)
+        self._renew_dose(at, celsius, joined, good, low, end)
+        self._renew_peak(at, celsius, start, end)
+        return start, end
+
+    def _line(
+        self, start: int, end: int
+    ) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.bool_], NDArray[np.intp], int]:
+        """Good readings within [start, end], where a line joins them, their rows, and the first row looked at."""
+        low, high = self.rows.index(start), self.rows.index(end, "right")
+        all_at, reason = self.rows.at[low:high], self.rows.reason[low:high]
+        good = np.flatnonzero(reason == Reason.GOOD)
+        at, celsius = all_at[good], self.rows.celsius[low:high][good]
+        joined = np.diff(at) <= self._max_gap_ms
+        side = self._cuts.searchsorted(at, "right")
+        joined &= side[1:] == side[:-1]
+        bad_between = np.diff(good) - 1
+        for gap in np.flatnonzero(joined & (bad_between > 0)).tolist():
+            first, last = good[gap] + 1, good[gap + 1] - 1
+            faulty = bad_between[gap] >= FAULTY_ROWS and all_at[last] - all_at[first] > FAULTY_MS
+            joined[gap] = not (faulty or (reason[first : last + 1] == Reason.PULLED_OUT).any())
+        return at, celsius, joined, good, low
+
+    def _renew_dose(
+        self,
+        at: NDArray[np.int64],
+        celsius: NDArray[np.float64],
+        joined: NDArray[np.bool_],
+        good: NDArray[np.intp],
+        low: int,
+        end: int,
+    ) -> None:
+        held = self.rows.dose[low : self.rows.index(end)]  # what starts at the window's end stays
+        self.dose -= int(held.sum())
+        held[:] = 0
+        if len(good) > 1:
+            held[good[:-1]] = line_doses(at, celsius, joined)
+            self.dose += int(held.sum())
+
+    def _renew_peak(self, at: NDArray[np.int64], celsius: NDArray[np.float64], start: int, end: int) -> None:
+        held = self.peak
+        best = highest(at, celsius)
+        if best is not None and (
+            held is None or best[0] > held[0] or (best[0] == held[0] and best[1] <= held[1])
+        ):
+            self.peak = best
+        elif held is not None and start <= held[1] <= end:
+            good = self.rows.reason == Reason.GOOD
+            self.peak = highest(self.rows.at[good], self.rows.celsius[good])
+
+    def add_threshold(self, threshold_c: float) -> None:
+        if threshold_c not in self.spells:
+            over: Stretches = np.empty((0, 2), dtype=np.int64)
+            if self.rows.count:
+                at, celsius, joined, _, _ = self._line(int(self.rows.at[0]), int(self.rows.at[-1]))
+                over = stretches_over(np.array([threshold_c]), at, celsius, joined)[0]
+            self.spells[threshold_c] = Spells(over)
+
+    def last_good(self, until: int) -> tuple[int, float, int] | None:
+        """Instant, °C and row of the last good reading at or before ``until``."""
+        row = self.rows.good_before(self.rows.index(until, "right"))
+        return None if row is None else (int(self.rows.at[row]), float(self.rows.celsius[row]), row)
+
+    def now(self, now: int) -> tuple[float, int] | None:
+        """°C and instant of the reading that still says something of ``now``."""
+        found = self.last_good(now)
+        if found is None or now - found[0] > self._max_gap_ms:
+            return None
+        at, celsius, row = found
+        later = self.rows.reason[row + 1 : self.rows.index(now, "right")]
+        sides = self._cuts.searchsorted(np.array([at, now]), "right")
+        if sides[0] != sides[1] or (later == Reason.PULLED_OUT).any():
+            return None
+        return celsius, at
+
+    def good(self, after: int, until: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """Good readings within (after, until]."""
+        some = slice(self.rows.index(after, "right"), self.rows.index(until, "right"))
+        good = self.rows.reason[some] == Reason.GOOD
+        return self.rows.at[some][good], self.rows.celsius[some][good]
+
+    def values_at(self, grid: NDArray[np.int64]) -> NDArray[np.float64]:
+        """°C on the lines between good readings at each instant; what lies outside a line is for the caller to mask."""
+        before = self.rows.good_before(self.rows.index(int(grid[0]), "right"))
+        after = self.rows.good_from(self.rows.index(int(grid[-1])))
+        some = slice(before or 0, self.rows.count if after is None else after + 1)
+        good = self.rows.reason[some] == Reason.GOOD
+        if not good.any():
+            return np.full(len(grid), np.inf)
+        values: NDArray[np.float64] = np.interp(grid, self.rows.at[some][good], self.rows.celsius[some][good])
+        return values
+
+
+def highest(at: NDArray[np.int64], celsius: NDArray[np.float64]) -> tuple[float, int] | None:
+    """The highest value and its first instant."""
+    if not len(at):
+        return None
+    row = int(celsius.argmax())
+    return float(celsius[row]), int(at[row])
+
+
+def _common_tail(
+    old_at: NDArray[np.int64],
+    old_value: NDArray[np.float64],
+    old_mark: NDArray[np.uint8],
+    at: NDArray[np.int64],
+    value: NDArray[np.float64],
+    mark: NDArray[np.uint8],
+) -> int:
+    """How many last rows are the same in both."""
+    short = min(len(old_at), len(at))
+    if not short:
+        return 0
+    same = (
+        (old_at[-short:] == at[-short:])
+        & (old_value[-short:].view(np.int64) == value[-short:].view(np.int64))
+        & (old_mark[-short:] == mark[-short:])
+    )
+    differ = np.flatnonzero(~same[::-1])
+    return int(differ[0]) if len(differ) else short

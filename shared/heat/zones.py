@@ -1,0 +1,82 @@
+"""The hottest and the coldest of the sensors of a zone: unions and intersections, renewed a window at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from shared.heat.curve import SensorLine, Window
+from shared.heat.spans import FOREVER, NOTHING, Spells, clipped, complement, intersection, union
+from shared.heat.view import Stretches, Which
+
+LANE = 1 << 47  # each threshold's stretches lie on a lane of their own, so that one pass serves all
+
+
+class ZoneLines:
+    """``members``: the lines of a zone, each with the spans in which the coldest asks it."""
+
+    def __init__(self, members: Sequence[tuple[SensorLine, Stretches]], silent: Sequence[Stretches]) -> None:
+        self.members = members
+        self.silent = silent  # where a placed probe that never spoke leaves the coldest unknown
+        self._asked = union([*(asked for _, asked in members), *silent])
+        self.spells: dict[Which, dict[float, Spells]] = {"hottest": {}, "coldest": {}}
+
+    @property
+    def lines(self) -> list[SensorLine]:
+        return [line for line, _ in self.members]
+
+    def add_threshold(self, threshold_c: float) -> None:
+        if threshold_c in self.spells["hottest"]:
+            return
+        for line in self.lines:
+            line.add_threshold(threshold_c)
+        held = [line.spells[threshold_c].stretches() for line in self.lines]
+        self.spells["hottest"][threshold_c] = Spells(union(held))
+        self.spells["coldest"][threshold_c] = Spells(self._coldest(held, 0, FOREVER, 1))
+
+    def renew(self, windows: Iterable[Window]) -> None:
+        thresholds = list(self.spells["hottest"])
+        for start, end in windows:
+            held = [_lanes(line, thresholds, start, end) for line in self.lines]
+            self._replace("hottest", thresholds, start, end, union(held))
+            self._replace("coldest", thresholds, start, end, self._coldest(held, start, end, len(thresholds)))
+
+    def _coldest(self, held: Sequence[Stretches], start: int, end: int, lanes: int) -> Stretches:
+        """Where every line that is asked holds, and at least one is asked; ``held`` within [start, end], on lanes."""
+        filled: list[Stretches] = []
+        for stretches, (_, asked) in zip(held, self.members, strict=True):
+            free = complement(asked, start, end)
+            filled.append(union([stretches, on_lanes(free, start, lanes)]) if len(free) else stretches)
+        filled += [on_lanes(complement(asked, start, end), start, lanes) for asked in self.silent]
+        if len(complement(self._asked, start, end)):
+            filled.append(on_lanes(clipped(self._asked, start, end), start, lanes))
+        return intersection(filled)
+
+    def _replace(
+        self, which: Which, thresholds: Sequence[float], start: int, end: int, flat: Stretches
+    ) -> None:
+        lane = flat[:, 0] // LANE
+        pieces: list[list[tuple[int, int]]] = [[] for _ in thresholds]
+        for row, (begin, finish) in zip(
+            lane.tolist(), (flat - lane[:, None] * LANE + start).tolist(), strict=True
+        ):
+            pieces[row].append((begin, finish))
+        spells = self.spells[which]
+        for threshold_c, some in zip(thresholds, pieces, strict=True):
+            spells[threshold_c].replace(start, end, some)
+
+
+def on_lanes(stretches: Stretches, start: int, lanes: int) -> Stretches:
+    """The same stretches on every lane, counted from ``start``."""
+    base = np.arange(lanes, dtype=np.int64) * LANE - start
+    return (stretches[None, :, :] + base[:, None, None]).reshape(-1, 2)
+
+
+def _lanes(line: SensorLine, thresholds: Sequence[float], start: int, end: int) -> Stretches:
+    found = [
+        (lane * LANE + a - start, lane * LANE + b - start)
+        for lane, threshold_c in enumerate(thresholds)
+        for a, b in line.spells[threshold_c].within(start, end)
+    ]
+    return np.array(found, dtype=np.int64).reshape(-1, 2) if found else NOTHING
