@@ -73,8 +73,10 @@ class SqlNotices:
             return NOTICE.listed(connection, query)
 
     def next_due(self) -> Millis | None:
+        due_at = t.notices.c.due_at
+        query = select(func.min(due_at)).where(due_at.is_not(None))
         with self._work.read("reading notices") as connection:
-            soonest: int | None = connection.execute(select(func.min(t.notices.c.due_at))).scalar_one()
+            soonest: int | None = connection.execute(query).scalar_one()
         return None if soonest is None else Millis(soonest)
 
 

@@ -190,6 +190,13 @@ episodes = Table(
     Index("ix_episodes_pile_id", "pile_id"),
 )
 Index(
+    "ix_episodes_unresolved",
+    episodes.c.opened_at,
+    episodes.c.id,
+    sqlite_where=text("state <> 'resolved'"),
+    postgresql_where=text("state <> 'resolved'"),
+)
+Index(
     "uq_episodes_unresolved",
     episodes.c.kind,
     func.coalesce(episodes.c.pile_id, text("''")),

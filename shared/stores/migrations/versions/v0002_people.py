@@ -53,6 +53,13 @@ def upgrade() -> None:
     op.create_index("ix_episodes_opened_at", "episodes", ["opened_at", "id"], unique=False)
     op.create_index("ix_episodes_pile_id", "episodes", ["pile_id"], unique=False)
     op.create_index(
+        "ix_episodes_unresolved",
+        "episodes",
+        ["opened_at", "id"],
+        sqlite_where=sa.text("state <> 'resolved'"),
+        postgresql_where=sa.text("state <> 'resolved'"),
+    )
+    op.create_index(
         "uq_episodes_unresolved",
         "episodes",
         [
