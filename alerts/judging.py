@@ -44,7 +44,7 @@ class Judging:
     ) -> Looked:
         """``unresolved``: every unresolved episode of this very place."""
         changes, verdicts = judged(snapshot, scope, unresolved)
-        known = {episode.id: episode for episode in unresolved} | {c.episode.id: c.episode for c in changes}
+        known = {episode.id: episode for episode in unresolved} | {c.episode.id: c.spoken for c in changes}
         messages = Messages(tx, self.directory, self.links, snapshot, known)
         teller = Teller(tx, self.directory, self.quiet, messages, snapshot)
         told_again_at = teller.tell(changes, told_of_parent=told_of_parent, anew=anew)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 from alerts.conditions.verdict import Condition, Verdict
 from shared.episodes import SEVERITIES, Episode, NoticeKind
@@ -35,6 +35,12 @@ class Change:
     look_again_at: Millis | None = None
     since: Millis | None = None
     before: Episode | None = None
+    figures: dict[str, Any] | None = None  # as they are now, for words that are written now
+
+    @property
+    def spoken(self) -> Episode:
+        """The episode with the figures of now."""
+        return replace(self.episode, figures=self.figures) if self.figures else self.episode
 
 
 def episode_id(kind: NoticeKind, place: Place, subject: str, opened_at: Millis) -> str:
@@ -178,7 +184,11 @@ def _wake(still: Episode, before: Episode, verdict: Verdict, now: Millis) -> Cha
             woken = replace(woken, figures=verdict.figures)
         return Change(woken, "snooze_over", look_again_at=verdict.look_again_at, before=before)
     return Change(
-        still, "none", look_again_at=_soonest(verdict.look_again_at, still.snoozed_until), before=before
+        still,
+        "none",
+        look_again_at=_soonest(verdict.look_again_at, still.snoozed_until),
+        before=before,
+        figures=verdict.figures if verdict.state == "bad" else None,
     )
 
 

@@ -47,7 +47,7 @@ class Word:
 
 
 class Messages:
-    """The notices of one place within one transaction. ``episodes`` are all that are known of the place, by id."""
+    """The notices of one place within one transaction. ``episodes``: all of the place, by id, with the figures of now."""
 
     def __init__(
         self,
@@ -136,7 +136,9 @@ class Messages:
         step: str,
         also: Sequence[Episode],
     ) -> Notice:
+        episode = self._episodes.get(episode.id, episode)
         links = self._links(episode, person, Millis(self._now + LIFETIME_MS))
+        also = [self._episodes.get(other.id, other) for other in also]
         message = compose(episode, self._snapshot, person, reason, links, also)
         figures = {**message.figures, "also_ids": [other.id for other in also]} if also else message.figures
         return replace(

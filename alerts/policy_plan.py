@@ -78,7 +78,7 @@ def plan(
         tellings += [Telling(episode, person, "worse", f"worse.{episode.severity}") for person, _ in known]
         return Plan(tellings, now)  # when the next reminder is due shows once this is written down
     if change.event == "snooze_over":
-        step = f"reminder.snooze.{change.before.snoozed_until if change.before else now}"
+        step = f"snooze_over.{change.before.snoozed_until if change.before else now}"
         tellings += [Telling(episode, person, "reminder", step) for person, _ in known]
         return Plan(tellings, now)
     reminders, remind_at = _reminders(episode, known, now)
