@@ -29,7 +29,7 @@ class Channel:
     id: str
     person_id: str
     kind: ChannelKind
-    target: str  # address, URL or topic
+    target: str = field(repr=False)  # address, URL or topic; tokens stand in it
     secret: str | None = field(default=None, repr=False)
     disabled_at: Millis | None = None
     disabled_why: str = ""

@@ -99,7 +99,7 @@ def _ours(error: Exception, secrets: list[str | None]) -> SendError:
     for kind, words in _WORDS.items():
         if isinstance(error, kind):
             return words(error, partial(without_secrets, secrets=secrets))
-    if isinstance(error, ValueError):
+    if isinstance(error, ValueError) and not isinstance(error, OSError):  # a TLS error is both
         return SendError("the message cannot be written as an email", permanent=True)
     return SendError(f"mail server: {network_words(error)}")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 import ssl
 import threading
 from typing import Any
@@ -9,6 +10,7 @@ from typing import Any
 from paho.mqtt.client import Client, MQTTv5, MQTTv311
 from paho.mqtt.enums import CallbackAPIVersion
 
+from alerts.channels.deadline import Deadline
 from alerts.channels.failures import network_words
 from alerts.channels.port import Parcel, SendError, body
 from shared.settings import Mqtt, Settings
@@ -24,17 +26,21 @@ class MqttSender:
     def send(self, parcel: Parcel) -> None:
         if not self._mqtt.host:
             raise SendError("no broker is set; see [mqtt] host")
-        topic = _checked(parcel.channel.target)
-        delivery = _Delivery(topic, body(parcel.notice))
-        client = _client(self._mqtt, delivery, self._deadline_s)
-        try:
-            client.connect_async(self._mqtt.host, self._mqtt.port, keepalive=60)
+        delivery = _Delivery(_checked(parcel.channel.target), body(parcel.notice))
+        with Deadline(self._deadline_s) as deadline:
+            client = _client(self._mqtt, delivery, deadline)
+            try:
+                client.connect(self._mqtt.host, self._mqtt.port)
+            except (OSError, ValueError) as error:
+                words = "it did not answer in time" if deadline.passed else network_words(error)
+                raise SendError(f"broker: {words}") from None
             client.loop_start()
-            if not delivery.ended.wait(self._deadline_s):
-                raise SendError("the broker did not answer in time")
-        finally:
-            client.disconnect()
-            client.loop_stop()
+            try:
+                if not delivery.ended.wait(self._deadline_s):
+                    raise SendError("broker: it did not answer in time")
+            finally:
+                client.disconnect()
+                client.loop_stop()
         if delivery.error is not None:
             raise delivery.error
 
@@ -49,21 +55,18 @@ class _Delivery:
 
     def connected(self, client: Client, _user: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         if reason.is_failure:
-            self._end(SendError(f"the broker refused the sign-in ({reason})"))
+            self._end(SendError(f"broker: it refused the sign-in ({reason})"))
             return
         client.publish(self._topic, self._raw, qos=1)
 
     def published(self, _client: Client, _user: Any, _mid: int, reason: Any, _properties: Any) -> None:
         if reason.is_failure:
-            self._end(SendError(f"the broker refused the message ({reason})", permanent=True))
+            self._end(SendError(f"broker: it refused the message ({reason})", permanent=True))
             return
         self._end(None)
 
-    def failed_to_connect(self, _client: Client, _user: Any) -> None:
-        self._end(SendError("the broker cannot be reached"))
-
     def disconnected(self, _client: Client, _user: Any, _flags: Any, reason: Any, _properties: Any) -> None:
-        self._end(SendError(f"the broker closed the connection ({reason})"))
+        self._end(SendError(f"broker: it closed the connection ({reason})"))
 
     def _end(self, error: SendError | None) -> None:
         if not self.ended.is_set():
@@ -71,11 +74,31 @@ class _Delivery:
             self.ended.set()
 
 
-def _client(mqtt: Mqtt, delivery: _Delivery, deadline_s: float) -> Client:
-    client = Client(
-        CallbackAPIVersion.VERSION2, protocol=MQTTv5 if mqtt.version == "5" else MQTTv311
+class _Client(Client):
+    """Opens its connection under a deadline and closes it when TLS fails; never opens another by itself."""
+
+    deadline: Deadline
+
+    def _create_socket(self) -> socket.socket:
+        sock = socket.create_connection((self.host, self.port), self.connect_timeout)
+        self.deadline.watch(sock)
+        if self._ssl_context is None:
+            return sock
+        try:
+            return self._ssl_context.wrap_socket(sock, server_hostname=self.host)
+        except BaseException:
+            sock.close()
+            raise
+
+
+def _client(mqtt: Mqtt, delivery: _Delivery, deadline: Deadline) -> _Client:
+    client = _Client(
+        CallbackAPIVersion.VERSION2,
+        protocol=MQTTv5 if mqtt.version == "5" else MQTTv311,
+        reconnect_on_failure=False,
     )  # the library makes up a client id: two workers never push each other off
-    client.connect_timeout = deadline_s / 2
+    client.deadline = deadline
+    client.connect_timeout = deadline.seconds
     if mqtt.username:
         client.username_pw_set(mqtt.username, mqtt.password.get_secret_value() if mqtt.password else None)
     if mqtt.tls_ca:
@@ -85,7 +108,6 @@ def _client(mqtt: Mqtt, delivery: _Delivery, deadline_s: float) -> Client:
             raise SendError(f"[mqtt] tls_ca: {network_words(error)}") from None
     client.on_connect = delivery.connected
     client.on_publish = delivery.published
-    client.on_connect_fail = delivery.failed_to_connect
     client.on_disconnect = delivery.disconnected
     return client
 

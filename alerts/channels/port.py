@@ -32,8 +32,8 @@ def _no_picture() -> bytes | None:
 class Parcel:
     """One notice on its way. ``picture`` draws the heat curve as PNG, or gives None."""
 
-    notice: Notice
-    channel: Channel
+    notice: Notice = field(repr=False)  # signed links stand in its text
+    channel: Channel = field(repr=False)  # tokens stand in its target
     person: Person
     picture: Callable[[], bytes | None] = field(default=_no_picture, repr=False)
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 
 import logging
 import re
+import warnings
+from functools import cache
 from typing import Any
 
 import apprise
@@ -33,6 +35,7 @@ for _name in ("requests", "urllib3"):
 class UrlSender:
     def __init__(self, settings: Settings, *, deadline_s: float = DEADLINE_S) -> None:
         self._allow_private, self._deadline_s = settings.web.allow_private_webhooks, deadline_s
+        _load_plugins()
 
     def send(self, parcel: Parcel) -> None:
         notice, service = parcel.notice, apprise.Apprise(asset=apprise.AppriseAsset(app_id="Turnbell"))
@@ -58,6 +61,14 @@ class UrlSender:
         host = getattr(plugin, "host", None)
         if "host" in plugin.template_tokens and isinstance(host, str) and host:
             resolved(host, int(getattr(plugin, "port", None) or 443), allow_private=self._allow_private)
+
+
+@cache
+def _load_plugins() -> None:
+    """All of them, now: some warn while they are loaded, which is nobody's concern here."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        apprise.Apprise.instantiate("json://localhost")
 
 
 def _ours(result: Any) -> SendError:

@@ -112,7 +112,7 @@ def _words(error: BaseException, deadline: Deadline) -> str:
 
 @cache
 def _tls() -> ssl.SSLContext:
-    return httpx.create_ssl_context(trust_env=False)
+    return httpx.create_ssl_context()  # SSL_CERT_FILE may name an authority of one's own
 
 
 def web_address(target: str) -> httpx.URL:

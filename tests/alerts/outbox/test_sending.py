@@ -105,7 +105,7 @@ def test_while_a_channel_rests_its_other_notices_wait_untried_but_urgent_ones_go
 
 def test_a_channel_that_hangs_does_not_hold_up_the_others(registry: Registry) -> None:
     gate = threading.Event()
-    hook, mail = Recorder(lambda _parcel: gate.wait(8.0)), Recorder()  # type: ignore[func-returns-value]
+    hook, mail = Recorder(lambda _parcel: gate.wait(8.0)), Recorder()
     for number in range(100):
         registry.notices.put(notice(f"a-{number:03}", channel="ada-hook", at=Millis(1000 + number)))
     registry.notices.put(notice("z-1"))
@@ -121,7 +121,7 @@ def test_a_channel_that_hangs_does_not_hold_up_the_others(registry: Registry) ->
 def test_a_slow_send_keeps_its_lease(registry: Registry) -> None:
     """Longer than the lease is long, beside another sender that would take what is free."""
     gate = threading.Event()
-    mail = Recorder(lambda _parcel: gate.wait(10.0))  # type: ignore[func-returns-value]
+    mail = Recorder(lambda _parcel: gate.wait(10.0))
     registry.notices.put(notice())
     with running(registry, senders(email=mail)), running(registry, senders(email=mail)) as beats:
         until(lambda: mail.ids == ["n-1"])
@@ -134,7 +134,7 @@ def test_a_slow_send_keeps_its_lease(registry: Registry) -> None:
 
 def test_what_is_not_begun_at_the_stop_is_given_back_at_once(registry: Registry) -> None:
     gate = threading.Event()
-    mail = Recorder(lambda _parcel: gate.wait(1.0))  # type: ignore[func-returns-value]
+    mail = Recorder(lambda _parcel: gate.wait(1.0))
     for number in range(5):
         registry.notices.put(notice(f"n-{number}"))
     with running(registry, senders(email=mail)):

@@ -46,7 +46,7 @@ BOOK = cast("HeatBook", NoBook())
 class Recorder:
     """A sender of ours: notes every parcel, and does what ``answer`` says first."""
 
-    def __init__(self, answer: Callable[[Parcel], None] | None = None) -> None:
+    def __init__(self, answer: Callable[[Parcel], object] | None = None) -> None:
         self.parcels: list[Parcel] = []
         self.answer = answer
         self._lock = threading.Lock()
