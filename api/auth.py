@@ -88,6 +88,10 @@ def find_token(registry: Registry, secret: str, use: Use, now: Millis) -> Token 
     return None if _expired(token, now) else token
 
 
+def find_bearer(registry: Registry, secret: str, now: Millis) -> Token | None:
+    return find_token(registry, secret, "bearer", now)
+
+
 def find_session(registry: Registry, cookie: str, now: Millis) -> Token | None:
     """The session of that cookie; it ends with the token that opened it."""
     session = find_token(registry, cookie, "session", now)
@@ -116,11 +120,10 @@ async def current(
     cookie = request.cookies.get(SESSION_COOKIE)
     if not cookie:
         return None
-    session = await run_in_threadpool(find_session, parts.registry, cookie, parts.clock.now())
+    session = await run_in_threadpool(_found, find_session, parts, cookie)
     if session is None:
         return None
     await check_csrf(request, cookie)
-    await run_in_threadpool(_touch, request, parts, session)
     return Caller(session.role, session.name, cookie)
 
 
@@ -148,7 +151,7 @@ Manager = Annotated[Caller, Depends(needs("manager"))]
 async def _bearer_caller(request: Request, parts: Parts, scheme: str, secret: str) -> Caller:
     token = None
     if scheme.lower() == "bearer" and secret:
-        token = await run_in_threadpool(find_token, parts.registry, secret, "bearer", parts.clock.now())
+        token = await run_in_threadpool(_found, find_bearer, parts, secret)
     if token is None:
         slowdown: Slowdown = request.app.state.slowdown
         slowdown.failed(request)
@@ -158,19 +161,20 @@ async def _bearer_caller(request: Request, parts: Parts, scheme: str, secret: st
             "This token is not known, or its time is over.",
             headers={"WWW-Authenticate": 'Bearer error="invalid_token"'},
         )
-    await run_in_threadpool(_touch, request, parts, token)
     return Caller(token.role, token.name)
 
 
-def _touch(request: Request, parts: Parts, token: Token) -> None:
-    """Note the use once a minute; that it could not be noted stops nobody."""
+def _found(find: Callable[[Registry, str, Millis], Token | None], parts: Parts, secret: str) -> Token | None:
+    """What ``find`` gives, its use noted once a minute; that it could not be noted stops nobody."""
     now = parts.clock.now()
-    if token.last_used_at is not None and now - token.last_used_at < MINUTE:
-        return
+    token = find(parts.registry, secret, now)
+    if token is None or (token.last_used_at is not None and now - token.last_used_at < MINUTE):
+        return token
     try:
         parts.registry.access.touch(token.id, now)
     except StorageError as error:
-        log.debug("event=token_use_not_noted path=%s error=%s", request.url.path, error)
+        log.debug("event=token_use_not_noted token=%s error=%s", token.id, error)
+    return token
 
 
 def _expired(token: Token, now: Millis) -> bool:

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query
 from fastapi.responses import Response
 
 from api.auth import Viewer
+from api.documents import Setting, batch_pdf
 from api.parts import PartsHere
-from api.v1.lookup import find_pile
+from api.v1.lookup import file_name, find_pile
 from api.v1.wire import PREFIX, Instant, no_later_than
 from shared.heat.report import HeatReport
+from shared.units import Units
 
 router = APIRouter(prefix=PREFIX, tags=["heat"])
 
+Paper = Literal["a4", "us-letter"]
 When = Annotated[Instant | None, Query(description="as it stood then; without it, as it stands now")]
 
 
@@ -27,3 +30,28 @@ def get_heat(pile: str, parts: PartsHere, _: Viewer, at: When = None) -> Respons
     held = find_pile(parts.registry, pile)
     report = parts.book.report(held.id, now if at is None else at)
     return Response(report.model_dump_json(), media_type="application/json")
+
+
+@router.get(
+    "/piles/{pile}/report.pdf",
+    response_class=Response,
+    responses={200: {"content": {"application/pdf": {"schema": {"type": "string", "format": "binary"}}}}},
+)
+def get_report_pdf(
+    pile: str, parts: PartsHere, _: Viewer, units: Units = "celsius", paper: Paper = "a4"
+) -> Response:
+    """The record of the batch on one page, with an appendix to check it by; times in the site's zone."""
+    held = find_pile(parts.registry, pile)
+    site = parts.registry.sites.get(held.site)
+    setting = Setting(
+        title=f"{held.peg}, {site.name}",
+        site=site.name,
+        zone=site.zone,
+        units=units,
+        paper=paper,
+        rules=held.rule_ids,
+    )
+    report = parts.book.report(held.id, parts.clock.now())
+    body = batch_pdf(report, parts.book.history(held.id), held, setting)
+    headers = {"Content-Disposition": f'inline; filename="{file_name(held, "report.pdf")}"'}
+    return Response(body, media_type="application/pdf", headers=headers)

@@ -60,3 +60,9 @@ def find_note(registry: Registry, pile: Pile, note_id: str) -> FieldNote:
         if note.id == note_id:
             return note
     raise ProblemError(404, f"pile {pile.peg} has no note {note_id}")
+
+
+def file_name(pile: Pile, ending: str) -> str:
+    """A name for a file about the pile, of letters, digits and dashes alone."""
+    peg = "".join(mark if mark.isascii() and mark.isalnum() else "-" for mark in pile.peg)
+    return f"{pile.site}-{peg}-{ending}"

@@ -17,7 +17,7 @@ from api.auth import Viewer
 from api.parts import PartsHere
 from api.problems import unprocessable
 from api.thinning import thin
-from api.v1.lookup import find_pile
+from api.v1.lookup import file_name, find_pile
 from api.v1.wire import PREFIX, At, Instant, Out
 from shared.heat.screening import Reason
 from shared.heat_book import PileHistory, SensorHistory
@@ -89,8 +89,7 @@ def get_readings_csv(pile: str, parts: PartsHere, _: Viewer) -> StreamingRespons
     """Every reading that the sums know, in the long format: time, probe, depth_cm (or level), celsius."""
     held = find_pile(parts.registry, pile)
     rows = _csv(parts.book.history(held.id))
-    name = "".join(mark if mark.isascii() and mark.isalnum() else "-" for mark in held.peg)
-    headers = {"Content-Disposition": f'attachment; filename="{held.site}-{name}-readings.csv"'}
+    headers = {"Content-Disposition": f'attachment; filename="{file_name(held, "readings.csv")}"'}
     return StreamingResponse(rows, media_type="text/csv; charset=utf-8", headers=headers)
 
 

@@ -74,7 +74,7 @@ def test_the_answer_is_what_the_description_says(house: House, manager: TestClie
     got = heat(manager, pile)
     described = house.app.openapi()["components"]["schemas"]["HeatReport"]["properties"]
     assert set(got) == set(described)
-    assert set(got) == {name for name in HeatReport.model_fields}
+    assert set(got) == set(HeatReport.model_fields)
 
 
 def test_the_round_puts_the_most_pressing_first(house: House, manager: TestClient) -> None:
