@@ -4,31 +4,25 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable
-from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
+from api.document_appendix import ROWS_SHOWN, gaps, left_out, more, of_many, suspects
 from api.document_rules import rule_cards
-from api.document_words import DEFINITIONS, NO_CLAIM
+from api.document_words import DEFINITIONS, NO_CLAIM, NONE, Words, sensor_name
 from shared.heat.cautions import cautions
 from shared.heat.report import THRESHOLDS_C, Extreme, HeatCycle, HeatReport, SensorHeat
-from shared.heat.screening import Reason
 from shared.piles import Pile
-from shared.spoken import depth_words
-from shared.times import HOUR, MINUTE, Millis, iso, to_datetime
-from shared.units import fahrenheit, temperature_text
+from shared.times import Millis, iso
 
 if TYPE_CHECKING:
     from api.documents import Setting
     from shared.heat_book import PileHistory
 
-NONE = "–"
-GAPS_SHOWN = 30
-
 
 def batch_data(report: HeatReport, history: PileHistory, pile: Pile, setting: Setting) -> dict[str, Any]:
-    words = _Words(setting)
-    gaps = _gaps(report, history, words)
-    cards = rule_cards(report, setting.rules, words.time)
+    words = Words(setting)
+    silent, doubted = gaps(report, history, words), suspects(history, words)
+    cards = rule_cards(report, setting.rules, words.time, words.local)
     gap = f"{report.max_gap_minutes:g}"
     return {
         "title": setting.title,
@@ -61,11 +55,13 @@ def batch_data(report: HeatReport, history: PileHistory, pile: Pile, setting: Se
         "cautions_all": report.cautions or cautions("none", opens_pile=True),
         "sensors": [_sensor(sensor, words) for sensor in report.sensors],
         "sensors_words": f"Good: readings that the sums use; left out: shown but not used. h = hours at or over, {words.unit}.",
-        "left_out": list(_left_out(report)),
+        "left_out": list(left_out(report)),
+        "suspects": [row for _, row in doubted[:ROWS_SHOWN]],
+        "suspects_words": of_many(doubted),
         "max_gap": gap,
-        "gaps": [row for _, row in gaps[:GAPS_SHOWN]],
-        "gaps_words": f"The longest {GAPS_SHOWN} of {len(gaps)}." if len(gaps) > GAPS_SHOWN else "",
-        "more": list(_more(report)),
+        "gaps": [row for _, row in silent[:ROWS_SHOWN]],
+        "gaps_words": of_many(silent),
+        "more": [words.local(line) for line in more(report)],
         "definitions": [text.format(gap=gap) for text in DEFINITIONS],
         "data_words": " ".join([*setting.basis, setting.hash_words or HASH_WORDS]),
         "hash": setting.data_hash or data_hash(history),
@@ -90,38 +86,17 @@ def data_hash(history: PileHistory) -> str:
     return digest.hexdigest()
 
 
-class _Words:
-    def __init__(self, setting: Setting) -> None:
-        self.zone, self.units = setting.zone, setting.units
-        self.site = setting.site
-        self.unit = "°F" if setting.units == "fahrenheit" else "°C"
-
-    def time(self, at: Millis | None) -> str:
-        return NONE if at is None else to_datetime(at, self.zone).strftime("%Y-%m-%d %H:%M")
-
-    def temperature(self, celsius: float | None) -> str:
-        return NONE if celsius is None else temperature_text(celsius, self.units)
-
-    def threshold(self, celsius: float) -> str:
-        return f"{fahrenheit(celsius):.0f} °F" if self.units == "fahrenheit" else f"{celsius:g} °C"
-
-
 def _counts(cycle: HeatCycle) -> str:
     if cycle.counts is None:
         return cycle.why or "still running"
-    return ("yes" if cycle.counts else "no") + (f": {cycle.why}" if cycle.why else "")
+    return "yes" if cycle.counts else f"no: {cycle.why}"
 
 
 def _h(hours: float | None) -> str:
     return NONE if hours is None else f"{hours:.1f}"
 
 
-def _name(sensor: SensorHeat) -> str:
-    where = depth_words(sensor.depth_cm, sensor.level) if sensor.depth_cm is not None or sensor.level else ""
-    return sensor.probe if not where or where in sensor.probe else f"{sensor.probe}, {where}"
-
-
-def _facts(report: HeatReport, pile: Pile, words: _Words) -> list[list[tuple[str, str]]]:
+def _facts(report: HeatReport, pile: Pile, words: Words) -> list[list[tuple[str, str]]]:
     firsts = [sensor.first_at for sensor in report.sensors if sensor.first_at is not None]
     lasts = [sensor.last_at for sensor in report.sensors if sensor.last_at is not None]
     counted = [turn for turn in report.turns if turn.state == "confirmed"]
@@ -142,9 +117,9 @@ def _facts(report: HeatReport, pile: Pile, words: _Words) -> list[list[tuple[str
         ),
         ("turns", f"{len(counted)} recorded" if counted else "none recorded"),
         ("phase", f"{report.phase}; hottest core {words.temperature(report.hottest.now_c)}"),
-        ("running hot", report.risk.level + (f": {report.risk.reasons[0]}" if report.risk.reasons else "")),
+        ("running hot", words.local(": ".join([report.risk.level, *report.risk.reasons[:1]]))),
     ]
-    return [left, right]
+    return [[fact for fact in left if fact[1] != NONE], right]
 
 
 def _kind(pile: Pile) -> Iterable[str]:
@@ -162,7 +137,7 @@ def _chart_words(history: PileHistory) -> str:
     )
 
 
-def _hours(report: HeatReport, words: _Words) -> list[dict[str, Any]]:
+def _hours(report: HeatReport, words: Words) -> list[dict[str, Any]]:
     rows: list[tuple[str, Extreme, bool]] = [
         ("hottest of the core, in all", report.hottest, False),
         ("hottest of the core, longest stretch", report.hottest, True),
@@ -181,56 +156,9 @@ def _hours(report: HeatReport, words: _Words) -> list[dict[str, Any]]:
     ]  # fmt: skip
 
 
-def _sensor(sensor: SensorHeat, words: _Words) -> list[str]:
+def _sensor(sensor: SensorHeat, words: Words) -> list[str]:
     return [
-        _name(sensor), sensor.zone, str(sensor.readings), str(sensor.suspect),
+        sensor_name(sensor), sensor.zone, str(sensor.readings), str(sensor.suspect),
         words.time(sensor.first_at), words.time(sensor.last_at),
         *(_h(sensor.hours_above.get(str(t))) for t in THRESHOLDS_C), _h(sensor.gap_hours),
     ]  # fmt: skip
-
-
-def _left_out(report: HeatReport) -> Iterable[str]:
-    for sensor in report.sensors:
-        if sensor.suspect_reasons:
-            reasons = ", ".join(
-                f"{count} {why.replace('_', ' ')}" for why, count in sensor.suspect_reasons.items()
-            )
-            yield f"{_name(sensor)}: left out {reasons}."
-        if sensor.fault:
-            yield f"{_name(sensor)}: {sensor.fault}"
-        if sensor.left_out:
-            yield f"{_name(sensor)}: the coldest does not ask it: {sensor.left_out}"
-
-
-def _gaps(report: HeatReport, history: PileHistory, words: _Words) -> list[tuple[int, list[str]]]:
-    """The stretches between two good readings longer than the longest line, longest first."""
-    longest = round(report.max_gap_minutes * MINUTE)
-    rows = []
-    for sensor in history.sensors:
-        name = f"{sensor.key.probe} {depth_words(sensor.key.depth_cm, sensor.key.depth or None)}"
-        at = [int(one) for one in sensor.at[sensor.reason == Reason.GOOD]]
-        rows += [
-            (
-                end - start,
-                [name, words.time(Millis(start)), words.time(Millis(end)), f"{(end - start) / HOUR:.1f}"],
-            )
-            for start, end in pairwise(at)
-            if end - start > longest
-        ]
-    return sorted(rows, key=lambda row: (-row[0], row[1]))
-
-
-def _more(report: HeatReport) -> Iterable[str]:
-    if report.lethality_index is not None:
-        yield (
-            f"Lethality index {report.lethality_index:.3g}: the sum of dt / D(t) over the time at 50 °C or more, D(t) days "
-            "= 131 700 000 / 10^(0.1400 t), 40 CFR 503.32(a)(3) as copied in 15A NCAC 02T .1106. Information only, never "
-            "a pass; guidance excludes composting from this alternative."
-        )
-    if report.never_hot_share is not None:
-        low, high = report.never_hot_share
-        yield f"Estimated share that was never hot: {low:.1%} to {high:.1%}. {report.never_hot_note}"
-    if report.turn.why:
-        yield f"Turning guide {report.turn.guide}: {report.turn.why}"
-    for reason in report.risk.reasons:
-        yield f"Running hot, {report.risk.level}: {reason}."

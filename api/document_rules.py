@@ -8,6 +8,7 @@ from typing import Any
 
 from api.document_words import STATUS_WORDS
 from shared.heat.report import HeatReport, RuleReading
+from shared.heat.rule_beside import beside
 from shared.heat.rule_words import STATUS_NOTE
 from shared.times import Millis
 
@@ -22,7 +23,12 @@ class RuleCards:
     words: str
 
 
-def rule_cards(report: HeatReport, chosen: Sequence[str], time: Callable[[Millis | None], str]) -> RuleCards:
+def rule_cards(
+    report: HeatReport,
+    chosen: Sequence[str],
+    time: Callable[[Millis | None], str],
+    local: Callable[[str], str],
+) -> RuleCards:
     """Those chosen for the pile stand on the page; with none chosen, as many as fit, the met ones first."""
     by_standing = sorted(
         report.rules, key=lambda rule: (_ORDER[rule.status], rule.source_status == "from memory, unverified")
@@ -35,17 +41,19 @@ def rule_cards(report: HeatReport, chosen: Sequence[str], time: Callable[[Millis
         also = f"{len(rest)} more rules were read; they too stand in the appendix."
         words = f"{also} {words}" if not chosen else words
     return RuleCards(
-        [_card(rule, time) for rule in on_page],
-        [_card(rule, time) for rule in [*on_page, *([] if chosen else rest)]],
+        [_card(rule, time, local) for rule in on_page],
+        [_card(rule, time, local) for rule in [*on_page, *([] if chosen else rest)]],
         words,
     )
 
 
-def _card(rule: RuleReading, time: Callable[[Millis | None], str]) -> dict[str, Any]:
+def _card(
+    rule: RuleReading, time: Callable[[Millis | None], str], local: Callable[[str], str]
+) -> dict[str, Any]:
     if rule.status == "met":
         verdict = f"reached {time(rule.met_at)}"
     else:
-        verdict = "; ".join(rule.missing[:2]) or STATUS_WORDS[rule.status]
+        verdict = local("; ".join(rule.missing[:2])) or STATUS_WORDS[rule.status]
     return {
         "id": rule.id,
         "title": rule.title,
@@ -54,7 +62,8 @@ def _card(rule: RuleReading, time: Callable[[Millis | None], str]) -> dict[str, 
         "status_words": STATUS_WORDS[rule.status],
         "verdict": verdict,
         "reading": rule.reading,
-        "missing": rule.missing,
+        "missing": [local(missing) for missing in rule.missing],
+        "beside": [local(line) for line in beside(rule)],
         "source": rule.source,
         "source_status": rule.source_status,
     }

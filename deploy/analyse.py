@@ -15,7 +15,8 @@ from deploy.analyse_text import Sheet, report_text
 from deploy.errors import UserError
 from shared.file_layout import FileError
 from shared.heat.catalogue import Catalogue, UnknownId
-from shared.heat.compose import heat_report
+from shared.heat.compose import report_of
+from shared.heat.engine import PileHeat
 from shared.heat.report import HeatReport
 from shared.reading_files import read_readings, read_turns
 from shared.times import MINUTE, TimeError, parse_time, zone_of
@@ -29,6 +30,7 @@ class Analysis:
     """``basis``: sentences on what the report rests on beside its own figures; ``zone``: in which times are written."""
 
     report: HeatReport
+    heat: PileHeat
     pile: FilePile
     basis: tuple[str, ...]
     zone: str
@@ -58,11 +60,10 @@ def analyse(
     built_at = parse_time(built, zone) if built is not None else None
     pile = pile_of(file, readings, logged, built_at)
     pile = replace(pile, pile=replace(pile.pile, rule_ids=tuple(rules), guide_id=turning.id))
-    report = heat_report(
-        pile.facts, readings.curves, pile.as_of, turning, chosen, round(max_gap_minutes * MINUTE)
-    )
+    heat = PileHeat(pile.facts, round(max_gap_minutes * MINUTE), readings.curves)
     return Analysis(
-        report=pile.named(report),
+        report=pile.named(report_of(heat, pile.as_of, turning, chosen)),
+        heat=heat,
         pile=pile,
         basis=pile.basis(turns, built_at is not None, zone or "UTC", max_gap_minutes),
         zone=zone or "UTC",
@@ -120,7 +121,7 @@ def _rendered(done: Analysis, shape: str, units: Units) -> bytes:
     if shape == "pdf":
         from deploy.analyse_sheet import sheet_pdf  # noqa: PLC0415  # the typesetter is only loaded for a PDF
 
-        return sheet_pdf(done.report, done.pile, done.basis, done.zone, units, done.asked)
+        return sheet_pdf(done.report, done.heat, done.pile, done.basis, (done.zone, units, done.asked))
     width = min(120, max(80, shutil.get_terminal_size((100, 24)).columns)) if sys.stdout.isatty() else 100
     sheet = Sheet(
         title=f"Heat record of {done.pile.file.name}",

@@ -7,6 +7,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from shared.heat.report import THRESHOLDS_C, Extreme, HeatReport, RuleReading, SensorHeat
+from shared.heat.rule_beside import beside
+from shared.local_times import in_zone
 from shared.spoken import depth_words
 from shared.times import Millis, to_datetime
 from shared.units import Units, fahrenheit, temperature_text
@@ -42,6 +44,7 @@ class Sheet:
         return f"{fahrenheit(celsius):.0f}" if self.units == "fahrenheit" else f"{celsius:g}"
 
     def wrapped(self, text: str, first: str = "  ", rest: str = "    ") -> list[str]:
+        text = in_zone(text, self.zone)
         return textwrap.wrap(text, self.width, initial_indent=first, subsequent_indent=rest) or [
             first.rstrip()
         ]
@@ -73,7 +76,7 @@ def _now(report: HeatReport, sheet: Sheet) -> list[str]:
         turning += f", due {sheet.time(turn.due_at)}"
     turning += f"; {turn.counted} of {turn.required} turns count"
     if turn.why:
-        turning += f". {turn.why}"
+        turning += f"; {turn.why}"
     risk = report.risk.level + (f" since {sheet.time(report.risk.since)}" if report.risk.since else "")
     if report.risk.reasons:
         risk += f": {'; '.join(report.risk.reasons)}"
@@ -139,12 +142,14 @@ def _cycles(report: HeatReport, sheet: Sheet) -> list[str]:
     hot = sheet.threshold(55)
     lines = [f"Between turns     {'to':<16}{f'h over {hot}':>11}{'peak':>10}{'load':>7}  counts"]
     for cycle in report.cycles:
-        counts = {True: "yes: ", False: "no: ", None: ""}[cycle.counts] + cycle.why
+        counts = {True: "yes", False: "no", None: "still running"}[cycle.counts]
         load = NONE if cycle.load is None else f"{cycle.load:.2f}"
         lines.append(
             f"  {sheet.time(cycle.from_)}  {sheet.time(cycle.to)}{hours_text(cycle.hours_above_55):>9}"
             f"{sheet.temperature(cycle.peak_c):>10}{load:>7}  {counts}"
         )
+        if cycle.counts is False:
+            lines += sheet.wrapped(cycle.why, " " * 6, " " * 6)
     lines += [
         f"  turn {sheet.time(turn.at)} found in the curve, {turn.state}"
         for turn in report.turns
@@ -173,7 +178,10 @@ def _rule(rule: RuleReading, sheet: Sheet, at_length: bool) -> Iterable[str]:
     unverified = f" [figures {MEMORY}]" if rule.source_status == MEMORY else ""
     yield f"  {STATUS_WORDS[rule.status]:<15}{rule.id:<22}{rule.title}{at}{unverified}"
     if at_length:
-        for line in (rule.reading, *(f"Missing: {missing}." for missing in rule.missing)):
+        yield from sheet.wrapped(rule.reading, " " * 17, " " * 17)
+        for missing in rule.missing:
+            yield from sheet.wrapped(f"- {missing}", " " * 17, " " * 19)
+        for line in beside(rule):
             yield from sheet.wrapped(line, " " * 17, " " * 17)
         yield from sheet.wrapped(f"Source: {rule.source} ({rule.source_status}).", " " * 17, " " * 17)
     elif rule.missing:

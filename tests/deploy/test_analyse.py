@@ -262,9 +262,9 @@ def test_the_sheet_is_one_page_and_an_appendix(record: Path, tmp_path: Path) -> 
     page = " ".join(pages[0].split())
     for said in ("Heat record of record.csv", "5 recorded", "Between turns", "supported", "no certificate"):
         assert said in page
-    assert "Appendix" not in page
+    assert "Appendix: what the page rests on" not in page
     appendix = " ".join(" ".join(pages[1:]).split())
-    for said in ("Appendix", "How each rule was read", "the coldest decides", "Definitions", "SHA-256"):
+    for said in ("Appendix: what", "How each rule was read", "the coldest decides", "Definitions", "SHA-256"):
         assert said in appendix
     assert invoke(record, *arguments).exit_code == 0
     assert out.read_bytes() == first, "the same record gives the same sheet"
