@@ -8,7 +8,6 @@ one seek per stretch. ``arrivals`` is the log of what changed, one row per commi
 from __future__ import annotations
 
 import sqlite3
-from pathlib import Path
 
 from shared.ports import StorageError
 from shared.stores.sqlite_files import READINGS_ID, transaction
@@ -53,23 +52,23 @@ STEPS = (_FIRST,)
 """Step n leads from user_version n to n + 1. Never change one that was released: add another."""
 
 
-def migrate(connection: sqlite3.Connection, path: Path) -> None:
+def migrate(connection: sqlite3.Connection) -> None:
     """Raise StorageError, with nothing changed, when the file is newer than this program."""
-    if _version(connection, path) == len(STEPS):
+    if _version(connection) == len(STEPS):
         return
     with transaction(connection, "BEGIN IMMEDIATE"):
-        for number in range(_version(connection, path), len(STEPS)):
+        for number in range(_version(connection), len(STEPS)):
             for statement in filter(str.strip, STEPS[number].split(";")):
                 connection.execute(statement)
         connection.execute(f"PRAGMA user_version={len(STEPS)}")
         connection.execute(f"PRAGMA application_id={READINGS_ID}")
 
 
-def _version(connection: sqlite3.Connection, path: Path) -> int:
+def _version(connection: sqlite3.Connection) -> int:
     version: int = connection.execute("PRAGMA user_version").fetchone()[0]
     if version > len(STEPS):
         raise StorageError(
-            f"{path} is of a newer version of this program (its tables are at {version}, this one knows {len(STEPS)}); "
-            "nothing was changed: install that version, or restore a backup made with this one"
+            f"the readings are of a newer version of this program (their tables are at {version}, this one knows "
+            f"{len(STEPS)}); nothing was changed: install that version, or restore a backup made with this one"
         )
     return version

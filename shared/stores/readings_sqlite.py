@@ -47,7 +47,7 @@ class SqliteReadings:
         try:
             self._writer = self._connect(cache_kib=32_000)
             try:
-                migrate(self._writer, path)
+                migrate(self._writer)
             except BaseException:
                 self._writer.close()
                 raise

@@ -1,0 +1,251 @@
+"""One file that holds everything of a data directory, made while the service runs, and the way back.
+
+The file is a zip: a manifest with the size and SHA-256 of each part, a snapshot of each store, and the rules and guides
+of one's own. It holds the secrets that the registry holds; keep it as safe as the data directory.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+import shutil
+import sqlite3
+import tempfile
+import zipfile
+import zlib
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+from typing import IO
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from deploy.errors import SurroundingsError, UserError
+from shared.ports import StorageError
+from shared.stores import READINGS_FILE, REGISTRY_FILE, open_readings, open_registry
+
+FORMAT = 1
+MANIFEST = "manifest.json"
+# the registry first: readings that came in between the two snapshots are then new to it, never missing from under it
+STORES = (REGISTRY_FILE, READINGS_FILE)
+_OWN_FILE = re.compile(r"(rules|guides)/[^/\\\0]+\.toml")
+
+
+class Part(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    size: int
+    sha256: str
+
+
+class Manifest(BaseModel):
+    """Read before anything else of a backup; a later format is refused by its number."""
+
+    model_config = ConfigDict(frozen=True)
+
+    turnbell_backup: int
+    parts: dict[str, Part]
+
+
+def backup(data_dir: Path, file: Path) -> None:
+    """Write ``file`` from the stores of ``data_dir``; it appears whole and checked, or not at all.
+
+    Raises UserError when there is nothing to back up or the file exists, SurroundingsError when it cannot be done.
+    """
+    for name in STORES:
+        if not (data_dir / name).is_file():
+            raise UserError(f"{data_dir} holds no {name}; name the data directory of the service with --data")
+    if file.exists():
+        raise UserError(f"{file} exists already; choose another name")
+    if not file.parent.is_dir():
+        raise UserError(f"there is no folder {file.parent}")
+    with _surroundings(f"cannot write {file}"), _work_folder(file.parent) as folder:
+        for name in STORES:
+            _snapshot(data_dir / name, folder / name)
+        sources = {name: folder / name for name in STORES}
+        for path in sorted(path for kind in ("rules", "guides") for path in (data_dir / kind).glob("*.toml")):
+            sources[path.relative_to(data_dir).as_posix()] = path
+        archive = folder / "archive"
+        _pack(sources, archive)
+        with zipfile.ZipFile(archive) as packed:
+            _check_parts(packed, _read_manifest(packed, file), file)
+        archive.rename(file)
+        _sync(file.parent)
+
+
+def restore(file: Path, data_dir: Path) -> None:
+    """Check ``file`` and unpack it as ``data_dir``, which must be new or empty; all of it, or nothing.
+
+    Raises UserError for a directory that is not empty or a file that is no backup, SurroundingsError for one that is
+    damaged or was written by a newer version of this program.
+    """
+    if data_dir.exists() and not data_dir.is_dir():
+        raise UserError(f"{data_dir} is not a directory")
+    if data_dir.is_dir() and any(data_dir.iterdir()):
+        raise UserError(f"{data_dir} is not empty; restore into a new directory")
+    if not data_dir.absolute().parent.is_dir():
+        raise UserError(f"there is no folder {data_dir.absolute().parent}")
+    with _surroundings(f"cannot restore {file}"):
+        try:
+            packed = zipfile.ZipFile(file)
+        except FileNotFoundError as error:
+            raise UserError(f"there is no file {file}") from error
+        except zipfile.BadZipFile as error:
+            raise UserError(f"{file} is no whole backup of this program") from error
+        inside = _must_stage_inside(data_dir)
+        with packed, _work_folder(data_dir if inside else data_dir.absolute().parent) as folder:
+            manifest = _read_manifest(packed, file)
+            stage = folder / "restored"
+            _unpack(packed, manifest, stage, file)
+            _prove(stage, file)
+            if inside:
+                _move_into(stage, data_dir)
+            else:
+                stage.rename(data_dir)  # replaces an empty directory in one step
+                _sync(data_dir.absolute().parent)
+
+
+def _snapshot(source: Path, target: Path) -> None:
+    """SQLite's online copy in one step: one consistent state, while others go on writing."""
+    with (
+        closing(sqlite3.connect(f"{source.absolute().as_uri()}?mode=rw", uri=True)) as live,
+        closing(sqlite3.connect(target)) as copy,
+    ):
+        live.execute("PRAGMA busy_timeout=10000")
+        live.backup(copy, pages=-1)
+    _check_database(target, source)
+
+
+def _check_database(path: Path, named: Path) -> None:
+    try:
+        with closing(sqlite3.connect(path)) as connection:
+            found = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
+            orphan = connection.execute("PRAGMA foreign_key_check").fetchone()
+    except sqlite3.DatabaseError as error:
+        raise SurroundingsError(f"{named}: {path.name} is damaged ({error})") from error
+    if found != "ok" or orphan is not None:
+        raise SurroundingsError(f"{named}: {path.name} is damaged ({found})")
+
+
+def _pack(sources: dict[str, Path], archive: Path) -> None:
+    parts: dict[str, Part] = {}
+    with archive.open("wb") as raw:
+        archive.chmod(0o600)
+        with zipfile.ZipFile(raw, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as packed:
+            for name, path in sources.items():
+                with path.open("rb") as source, packed.open(name, "w", force_zip64=True) as target:
+                    parts[name] = _copy(source, target)
+            manifest = Manifest(turnbell_backup=FORMAT, parts=parts)
+            packed.writestr(MANIFEST, manifest.model_dump_json(indent=1))
+        raw.flush()
+        os.fsync(raw.fileno())
+
+
+def _read_manifest(packed: zipfile.ZipFile, file: Path) -> Manifest:
+    try:
+        raw = json.loads(packed.read(MANIFEST))
+        if isinstance(raw, dict) and isinstance(made := raw.get("turnbell_backup"), int) and made > FORMAT:
+            raise UserError(f"{file} was written by a newer version of this program")
+        manifest = Manifest.model_validate(raw)
+    except (KeyError, ValueError, ValidationError, zipfile.BadZipFile) as error:
+        raise UserError(f"{file} is no whole backup of this program") from error
+    odd = [name for name in manifest.parts if name not in STORES and not _OWN_FILE.fullmatch(name)]
+    if odd or not set(STORES) <= manifest.parts.keys():
+        raise UserError(f"{file} is no whole backup of this program")
+    return manifest
+
+
+def _check_parts(packed: zipfile.ZipFile, manifest: Manifest, file: Path) -> None:
+    for name, part in manifest.parts.items():
+        with open(os.devnull, "wb") as nowhere:  # noqa: PTH123  # a device, not a path of ours
+            _check_part(packed, name, part, nowhere, file)
+
+
+def _unpack(packed: zipfile.ZipFile, manifest: Manifest, stage: Path, file: Path) -> None:
+    needed = sum(part.size for part in manifest.parts.values())
+    free = shutil.disk_usage(stage.parent).free
+    if needed > free:
+        raise SurroundingsError(f"{file} needs {needed / 2**20:.0f} MiB; only {free / 2**20:.0f} are free")
+    stage.mkdir(mode=0o700)
+    for name, part in manifest.parts.items():
+        target = stage / name
+        target.parent.mkdir(exist_ok=True)
+        with target.open("wb") as handle:
+            target.chmod(0o600)
+            _check_part(packed, name, part, handle, file)
+            handle.flush()
+            os.fsync(handle.fileno())
+
+
+def _check_part(packed: zipfile.ZipFile, name: str, part: Part, target: IO[bytes], file: Path) -> None:
+    try:
+        with packed.open(name) as source:
+            found = _copy(source, target, at_most=part.size)
+    except (KeyError, zipfile.BadZipFile, EOFError, zlib.error) as error:
+        raise SurroundingsError(f"{file} is damaged: {name} cannot be read") from error
+    if found != part:
+        raise SurroundingsError(f"{file} is damaged: {name} is not what was written")
+
+
+def _copy(source: IO[bytes], target: IO[bytes], at_most: int | None = None) -> Part:
+    """Copy and sum; stop soon after ``at_most`` bytes, which the caller then sees as a difference."""
+    digest, size = hashlib.sha256(), 0
+    while (at_most is None or size <= at_most) and (block := source.read(1 << 20)):
+        digest.update(block)
+        target.write(block)
+        size += len(block)
+    return Part(size=size, sha256=digest.hexdigest())
+
+
+def _prove(stage: Path, file: Path) -> None:
+    """Open each store as the service will, which also brings an older one up to date."""
+    for name in STORES:
+        _check_database(stage / name, file)
+    try:
+        open_registry(stage / REGISTRY_FILE).close()
+        open_readings(stage / READINGS_FILE).close()
+    except StorageError as error:
+        raise SurroundingsError(f"{file} cannot be used: {error}") from error
+
+
+def _must_stage_inside(data_dir: Path) -> bool:
+    """A mount point (a container's volume) cannot be replaced by a rename, and a parent may be closed to us."""
+    return data_dir.is_dir() and (
+        data_dir.is_mount() or not os.access(data_dir.absolute().parent, os.W_OK | os.X_OK)
+    )
+
+
+def _move_into(stage: Path, data_dir: Path) -> None:
+    """Part by part, the registry last: without it a directory is no service's yet."""
+    for part in sorted(stage.iterdir(), key=lambda path: path.name == REGISTRY_FILE):
+        part.rename(data_dir / part.name)
+    _sync(data_dir)
+
+
+@contextmanager
+def _work_folder(parent: Path) -> Iterator[Path]:
+    folder = Path(tempfile.mkdtemp(prefix=".turnbell-", dir=parent))
+    try:
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+@contextmanager
+def _surroundings(what: str) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise SurroundingsError(f"{what}: {error.strerror or error}") from error
+    except sqlite3.Error as error:
+        raise SurroundingsError(f"{what}: {error}") from error
+
+
+def _sync(folder: Path) -> None:
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
