@@ -1,0 +1,300 @@
+from __future__ import annotations
+
+import hashlib
+import hmac
+import json
+import socket
+import threading
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from email.utils import format_datetime
+from typing import Any
+
+import httpx
+import pytest
+
+from alerts.channels import webhook
+from alerts.channels.addresses import is_public
+from alerts.channels.failures import LONGEST_RETRY_AFTER_S, retry_after
+from alerts.channels.port import Parcel, SendError, body
+from alerts.channels.webhook import READ_AT_MOST, WebhookSender
+from shared.people import Channel
+from tests.alerts.channels.servers import AUTHORITY, Answer, http_sink, misbehaving
+from tests.alerts.channels.ways import ADA, HMAC_SECRET, TOKEN, notice, settings
+
+SENDER = WebhookSender(settings(), deadline_s=3.0)
+
+
+def parcel(url: str, secret: str | None = None, **fields: Any) -> Parcel:
+    return Parcel(notice(**fields), Channel("c-1", "ada", "webhook", url, secret), ADA)
+
+
+def refused(url: str, sender: WebhookSender = SENDER) -> SendError:
+    with pytest.raises(SendError) as caught:
+        sender.send(parcel(url))
+    return caught.value
+
+
+def test_the_body_is_the_contracts_to_the_letter() -> None:
+    with http_sink() as sink:
+        SENDER.send(parcel(f"{sink.url}/hook?{TOKEN}"))
+    got = sink.got[0]
+    assert (got.method, got.path) == ("POST", f"/hook?{TOKEN}")
+    assert got.headers["content-type"] == "application/json"
+    assert got.headers["host"] == f"localhost:{sink.port}"
+    said = json.loads(got.body)
+    assert set(said) == {
+        "id", "episode", "kind", "severity", "pile", "peg", "site", "at", "reason", "title", "text", "figures", "links",
+    }  # fmt: skip
+    assert said["id"] == "019abc0001deadbeef"
+    assert (said["kind"], said["severity"], said["reason"]) == ("turn_due", "act", "first")
+    assert (said["pile"], said["peg"], said["site"], said["episode"]) == (
+        "pile-7",
+        "K-07",
+        "larkfield",
+        "e-1",
+    )
+    assert said["at"] == "2025-11-25T14:05:00Z"
+    assert said["figures"] == {"hottest_c": 66.8, "due_at": "2025-11-25T14:05:00Z"}
+    assert set(said["links"]) == {"open", "done"}
+    assert said["text"].startswith("K-07 wants a turn now.\nCore 66.8 °C.")
+
+
+def test_a_service_notice_has_nulls_where_there_is_no_pile_and_no_link() -> None:
+    with http_sink() as sink:
+        SENDER.send(parcel(sink.url, pile_id=None, peg="", site=None, links={}, figures={"x": float("nan")}))
+    said = json.loads(sink.got[0].body)
+    assert (said["pile"], said["peg"], said["site"]) == (None, None, None)
+    assert said["links"] == {"open": None, "done": None}
+    assert said["figures"] == {"x": None}
+
+
+def test_key_and_bytes_are_the_same_on_every_try() -> None:
+    with http_sink() as sink:
+        for _ in range(2):
+            SENDER.send(parcel(sink.url, HMAC_SECRET))
+    first, second = sink.got
+    assert sink.keys == ["019abc0001deadbeef"] * 2
+    assert first.body == second.body
+    assert first.headers["x-turnbell-signature"] == second.headers["x-turnbell-signature"]
+
+
+def test_the_signature_is_over_the_raw_body() -> None:
+    with http_sink() as sink:
+        SENDER.send(parcel(sink.url, HMAC_SECRET))
+        SENDER.send(parcel(sink.url))
+    signed, plain = sink.got
+    mark = hmac.new(HMAC_SECRET.encode(), signed.body, hashlib.sha256).hexdigest()
+    assert signed.headers["x-turnbell-signature"] == f"sha256={mark}"
+    assert "x-turnbell-signature" not in plain.headers
+
+
+def test_a_name_and_password_in_the_address_sign_in() -> None:
+    with http_sink() as sink:
+        SENDER.send(parcel(f"http://u:pw@localhost:{sink.port}/"))
+    assert sink.got[0].headers["authorization"].startswith("Basic ")
+    assert sink.got[0].headers["host"] == f"localhost:{sink.port}"
+
+
+@pytest.mark.parametrize("status", [*range(200, 209), 226])
+def test_every_2xx_is_acceptance(status: int) -> None:
+    with http_sink() as sink:
+        sink.answer = lambda _got: Answer(status)
+        SENDER.send(parcel(sink.url))
+    assert len(sink.got) == 1
+
+
+NOT_NOW = {408, 409, 423, 425, 429}
+
+
+@pytest.mark.parametrize("status", [*range(300, 309), *range(400, 452), 499, *range(500, 512), 599])
+def test_every_other_code_is_judged_for_good_or_for_now(
+    status: int, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level("DEBUG")
+    with http_sink() as sink:
+        sink.answer = lambda _got: Answer(
+            status, {"Location": f"http://localhost:{sink.port}/elsewhere/{TOKEN}"}
+        )
+        error = refused(f"{sink.url}/{TOKEN}")
+        assert len(sink.got) == 1, "a redirect was followed"
+    assert error.permanent == (status < 500 and status not in NOT_NOW)
+    assert str(status) in error.why
+    assert TOKEN not in error.why + caplog.text
+
+
+def test_the_pause_that_is_asked_for_is_passed_on_and_bounded() -> None:
+    now = datetime(2026, 11, 25, 14, 5, tzinfo=UTC)
+    assert retry_after("120", now) == 120.0
+    assert retry_after(format_datetime(now + timedelta(minutes=2), usegmt=True), now) == 120.0
+    assert retry_after(format_datetime(now - timedelta(minutes=2), usegmt=True), now) == 0.0
+    assert retry_after("31536000", now) == LONGEST_RETRY_AFTER_S
+    for odd in (None, "", "soon", "-5", "1.5", "٣", "Wed, 99 Foo 2026", "9" * 400):
+        answer = retry_after(odd, now)
+        assert answer is None or answer == LONGEST_RETRY_AFTER_S
+    with http_sink() as sink:
+        sink.answer = lambda _got: Answer(429, {"Retry-After": "7"})
+        assert refused(sink.url).retry_after_s == 7.0
+
+
+def test_an_endless_answer_is_not_read_to_its_end() -> None:
+    def pour(sock: socket.socket, ended: threading.Event) -> None:
+        sock.recv(65536)
+        sock.sendall(b"HTTP/1.1 200 OK\r\nConnection: close\r\n\r\n")
+        poured = 0
+        try:
+            while not ended.is_set() and poured < 200 * READ_AT_MOST:
+                sock.sendall(b"x" * 65536)
+                poured += 65536
+        finally:
+            amounts.append(poured)
+
+    amounts: list[int] = []
+    with misbehaving(pour) as port:
+        SENDER.send(parcel(f"http://localhost:{port}/"))
+        end = time.monotonic() + 5.0
+        while not amounts and time.monotonic() < end:
+            time.sleep(0.01)
+    assert all(poured < 200 * READ_AT_MOST for poured in amounts)
+
+
+def test_over_tls_the_name_is_checked_and_the_connection_made(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("SSL_CERT_FILE", str(AUTHORITY))
+    webhook._tls.cache_clear()
+    try:
+        with http_sink(tls=True) as sink:
+            SENDER.send(parcel(sink.url))
+            assert sink.keys == ["019abc0001deadbeef"]
+            monkeypatch.setattr(socket, "getaddrinfo", answers_with("127.0.0.1"))
+            assert "certificate is not trusted" in refused(f"https://hooks.example:{sink.port}/").why
+    finally:
+        webhook._tls.cache_clear()
+
+
+@pytest.mark.parametrize(
+    "target",
+    [
+        "",
+        "hooks.example",
+        "ftp://hooks.example/",
+        "http://",
+        "http:///path",
+        "http://[::1",
+        "x" * 9000,
+        "http://a\nb/",
+    ],
+)
+def test_what_is_no_web_address_is_refused_for_good(target: str) -> None:
+    assert refused(target).permanent
+
+
+# -- private addresses
+
+STRICT = WebhookSender(settings(web={}), deadline_s=3.0)
+PRIVATE = (
+    "127.0.0.1", "10.1.2.3", "172.16.0.1", "192.168.1.1", "169.254.169.254", "100.64.0.1", "0.0.0.0", "255.255.255.255",
+    "224.0.0.1", "::1", "::", "fe80::1", "fd00::1", "::ffff:127.0.0.1", "::ffff:10.0.0.1", "64:ff9b::a00:1",
+    "2002:7f00:1::", "2001:0:7f00:1::", "ff02::1", "nonsense",
+)  # fmt: skip
+
+
+def answers_with(*addresses: str) -> Callable[..., list[Any]]:
+    def answer(_host: str, port: int, *_rest: Any, **_how: Any) -> list[Any]:
+        return [
+            (socket.AF_INET6 if ":" in a else socket.AF_INET, socket.SOCK_STREAM, 6, "", (a, port))
+            for a in addresses
+        ]
+
+    return answer
+
+
+@pytest.mark.parametrize("address", PRIVATE)
+def test_no_private_address_is_taken_for_a_public_one(address: str) -> None:
+    assert not is_public(address)
+
+
+@pytest.mark.parametrize(
+    "address",
+    ["93.184.215.14", "2606:2800:21f:cb07:6820:80da:af6b:8b2c", "::ffff:8.8.8.8", "64:ff9b::808:808"],
+)
+def test_public_addresses_are_known_as_such(address: str) -> None:
+    assert is_public(address)
+
+
+@pytest.mark.parametrize("host", ["localhost", "127.0.0.1", "[::1]", "0", "2130706433", "0x7f.1", "127.1"])
+def test_a_webhook_to_this_machine_is_refused_however_it_is_written(host: str) -> None:
+    with http_sink() as sink:
+        error = refused(f"http://{host}:{sink.port}/", STRICT)
+        assert sink.got == []
+    # some spellings are no host at all to one library and this machine to another: neither may get through
+    assert "private address" in error.why or "could not be resolved" in error.why or error.permanent
+
+
+def test_a_name_that_answers_with_one_private_address_is_refused_whole(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(socket, "getaddrinfo", answers_with("93.184.215.14", "10.0.0.1"))
+    error = refused("http://hooks.example/", STRICT)
+    assert error.permanent
+    assert "allow_private_webhooks" in error.why
+
+
+def test_a_name_that_changes_its_answer_after_it_was_judged_does_not_get_in(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The judged address is the one that is connected to: there is no second look-up to lie to."""
+    asked: list[str] = []
+    real = socket.getaddrinfo
+
+    def rebinding(host: Any, port: Any, *rest: Any, **how: Any) -> Any:
+        if host == "hooks.example":
+            asked.append(host)
+            return answers_with("203.0.113.7" if len(asked) == 1 else "127.0.0.1")(host, port)
+        return real(host, port, *rest, **how)
+
+    connected: list[Any] = []
+
+    def connect(address: Any, *_rest: Any, **_how: Any) -> socket.socket:
+        connected.append(address[0])
+        raise ConnectionRefusedError(111, "refused")
+
+    monkeypatch.setattr(socket, "getaddrinfo", rebinding)
+    monkeypatch.setattr(socket, "create_connection", connect)
+    monkeypatch.setattr("alerts.channels.addresses.is_public", lambda text: text == "203.0.113.7")
+    refused("http://hooks.example/", STRICT)
+    assert asked == ["hooks.example"]
+    assert connected == ["203.0.113.7"]
+
+
+def test_the_next_address_of_a_name_is_tried_when_one_refuses(monkeypatch: pytest.MonkeyPatch) -> None:
+    with http_sink() as sink:
+        monkeypatch.setattr(socket, "getaddrinfo", answers_with("127.0.0.9", "127.0.0.1"))
+        SENDER.send(parcel(f"http://hooks.example:{sink.port}/"))
+        assert sink.got[0].headers["host"] == f"hooks.example:{sink.port}"
+
+
+def test_a_name_that_nobody_knows_is_tried_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    def unknown(*_rest: Any, **_how: Any) -> Any:
+        raise socket.gaierror(-2, "Name or service not known")
+
+    monkeypatch.setattr(socket, "getaddrinfo", unknown)
+    assert not refused("http://hooks.example/").permanent
+
+
+def test_surroundings_name_no_proxy_for_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    with http_sink() as sink:
+        monkeypatch.setenv("HTTP_PROXY", "http://127.0.0.1:1")
+        SENDER.send(parcel(sink.url))
+        assert len(sink.got) == 1
+
+
+def test_the_body_does_not_depend_on_the_try() -> None:
+    import dataclasses
+
+    first = notice()
+    later = dataclasses.replace(
+        first, tries=7, last_error="it answered 503", state="sending", leased_until=None
+    )
+    assert body(first) == body(later)
+    assert httpx.Response(200, content=body(first)).json()["id"] == first.id
