@@ -44,9 +44,9 @@ class MailSender:
 
     def _server(self, host: str, deadline: Deadline) -> contextlib.closing[_Server]:
         email = self._email
-        server = _Server(deadline, self._deadline_s, _context(email) if email.tls == "tls" else None)
+        server = _Server(host, deadline, _context(email) if email.tls == "tls" else None)
         try:
-            server.greeted(host, email.port)
+            server.greeted(email.port)
             if email.tls == "starttls":
                 server.starttls(context=_context(email))
             if email.username:
@@ -69,12 +69,13 @@ class MailSender:
 class _Server(smtplib.SMTP):
     """An SMTP connection that a deadline watches from its first byte, with TLS from the start where asked."""
 
-    def __init__(self, deadline: Deadline, timeout: float, tls: ssl.SSLContext | None) -> None:
-        super().__init__(timeout=timeout)
+    def __init__(self, host: str, deadline: Deadline, tls: ssl.SSLContext | None) -> None:
+        super().__init__(timeout=deadline.seconds)
+        self._host = host  # the name that STARTTLS checks; set by the base only when it connects at once
         self._deadline, self._tls = deadline, tls
 
-    def greeted(self, host: str, port: int) -> None:
-        code, words = self.connect(host, port)
+    def greeted(self, port: int) -> None:
+        code, words = self.connect(self._host, port)
         if code != 220:
             raise smtplib.SMTPConnectError(code, words)
 

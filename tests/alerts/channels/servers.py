@@ -119,6 +119,7 @@ class SmtpSink:
     """``at`` gives the reply to RCPT or DATA, "" = accept."""
 
     port: int = 0
+    only_tls: bool = False
     letters: list[Letter] = field(default_factory=list)
     at: Mapping[str, str] = field(default_factory=dict)
 
@@ -147,8 +148,8 @@ class SmtpSink:
                     envelope.mail_from or "",
                     tuple(envelope.rcpt_tos),
                     content,
-                    session.ssl is not None,
-                    session.authenticated,
+                    session.ssl is not None or self.only_tls,
+                    bool(session.authenticated),
                 )
             )
         return reply or "250 kept"
@@ -159,13 +160,13 @@ def smtp_sink(
     *, tls: str = "none", password: str | None = None, port: int = 0, at: Mapping[str, str] | None = None
 ) -> Iterator[SmtpSink]:
     """``tls``: none, starttls, tls. With a ``password`` nobody gets in without it."""
-    sink = SmtpSink(at=at or {})
+    sink = SmtpSink(only_tls=tls == "tls", at=at or {})
 
     def sign_in(
         _server: SMTP, _session: Session, _envelope: Envelope, mechanism: str, data: Any
     ) -> AuthResult:
         given = getattr(data, "password", b"").decode()
-        return AuthResult(success=mechanism in {"LOGIN", "PLAIN"} and given == password)
+        return AuthResult(success=mechanism in {"LOGIN", "PLAIN"} and given == password, handled=False)
 
     how: dict[str, Any] = {}
     if tls == "starttls":

@@ -6,6 +6,7 @@ import logging
 import traceback
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -20,6 +21,7 @@ from tests.alerts.channels.servers import AUTHORITY
 
 SECRETS = ("p4ssw0rd-of-ours", "t0ken-in-the-path", "hmac-s3cret", "link-t0ken")
 PASSWORD, TOKEN, HMAC_SECRET, LINK_TOKEN = SECRETS
+OTHER_AUTHORITY: Path = AUTHORITY.with_name("other-ca.pem")
 ADA = Person("ada", "Ada", "Europe/Dublin")
 
 
@@ -104,7 +106,6 @@ WAYS = (
         },
     ),
 )
-OTHER_AUTHORITY = AUTHORITY.with_name("other-ca.pem")
 
 
 def failing(way: Way, port: int, *, tls: bool = False, deadline_s: float = 1.0) -> SendError:
