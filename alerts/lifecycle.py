@@ -103,7 +103,9 @@ def carried_on(opened: Change, others: Iterable[Episode]) -> Change:
             snoozed_until=earlier.snoozed_until,
         )
     if earlier.kind == "turn_due" and earlier.acknowledged_at is None:
-        holds["unanswered_since"] = earlier.opened_at
+        holds["unanswered_since"] = earlier.holds.get("unanswered_since", earlier.opened_at)
+    if earlier.kind == "turn_due" and earlier.state == "acknowledged":
+        holds["answered_at"] = earlier.acknowledged_at
     return replace(opened, episode=replace(episode, holds=holds))
 
 

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from alerts.conditions.verdict import Condition
-from alerts.policy_times import QUIET_PILE_MS, Quiet, hours_of, zone_for
+from alerts.policy_times import ANSWER_HOLDS_MS, QUIET_PILE_MS, Quiet, hours_of, zone_for
 from alerts.snapshot import StepReason
 from shared.episodes import SEVERITIES, Episode
 from shared.people import Person
@@ -98,11 +98,14 @@ def already_told(telling: Telling, about: Circumstances) -> Decision | None:
     return Withhold("already_told", until) if until > about.now else None
 
 
-def acknowledged(telling: Telling, _: Circumstances) -> Decision | None:
-    """Someone has answered, here or at the step before it in the turn chain."""
-    if telling.reason in OVER or telling.reason == "worse" or telling.episode.state != "acknowledged":
+def acknowledged(telling: Telling, about: Circumstances) -> Decision | None:
+    """Someone has answered. An answer to turn_soon stands for turn_due; one to turn_due gives some hours to do it in."""
+    if telling.reason in OVER or telling.reason == "worse":
         return None
-    return Withhold("acknowledged")
+    if telling.episode.state == "acknowledged":
+        return Withhold("acknowledged")
+    until = Millis(int(telling.episode.holds.get("answered_at", 0)) + ANSWER_HOLDS_MS)
+    return Withhold("acknowledged", until) if until > about.now and telling.reason == "first" else None
 
 
 def snoozed(telling: Telling, about: Circumstances) -> Decision | None:
@@ -134,9 +137,14 @@ def off_duty(telling: Telling, about: Circumstances) -> Decision | None:
 
 
 def told_lately(telling: Telling, about: Circumstances) -> Decision | None:
-    """A reminder waits while the person has only just heard of the same pile."""
+    """A reminder waits while the person has only just heard of the same pile, and so does turn_overdue: a turn that fell
+    due in the night and was told in the morning is not nagged about before noon."""
     last = about.pile_told_at.get(telling.person.id)
-    if telling.reason != "reminder" or last is None or not telling.step.startswith("reminder"):
+    nags = telling.step.startswith("reminder") or (telling.reason, telling.episode.kind) == (
+        "first",
+        "turn_overdue",
+    )
+    if last is None or not nags:
         return None
     until = Millis(last + QUIET_PILE_MS[telling.episode.severity])
     return Withhold("told_lately", until, noted=False) if until > about.now else None

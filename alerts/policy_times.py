@@ -21,8 +21,11 @@ REMINDERS: Mapping[Severity, tuple[int, ...]] = {
 ESCALATE_AFTER: Mapping[Severity, int | None] = {"info": None, "act": 12 * HOUR, "urgent": 30 * MINUTE}
 """Nobody has answered for so long: the next person is told. None = never."""
 
-QUIET_PILE_MS: Mapping[Severity, int] = {"info": 8 * HOUR, "act": 4 * HOUR, "urgent": 0}
+QUIET_PILE_MS: Mapping[Severity, int] = {"info": 8 * HOUR, "act": 6 * HOUR, "urgent": 0}
 """A reminder waits while the person has heard of the same pile within so long."""
+
+ANSWER_HOLDS_MS = 12 * HOUR
+"""Whoever has answered turn_due has so long to do it before turn_overdue is told."""
 
 
 @dataclass(frozen=True, slots=True)

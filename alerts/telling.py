@@ -107,7 +107,7 @@ class Teller:
     ) -> Circumstances:
         condition = CONDITIONS[change.episode.kind]
         first = any(telling.reason == "first" for telling in tellings)
-        reminder = any(telling.reason == "reminder" for telling in tellings)
+        may_nag = first or any(telling.reason == "reminder" for telling in tellings)
         return Circumstances(
             self._now,
             condition,
@@ -115,7 +115,7 @@ class Teller:
             change.since,
             told_of_parent,
             self._told_before(change.episode, condition.retell_after_ms) if first else {},
-            self._pile_told_at(change.episode) if reminder else {},
+            self._pile_told_at(change.episode) if may_nag else {},
             self._doer(change),
         )
 

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from alerts.conditions.verdict import Condition, Verdict, known
 from alerts.snapshot import Snapshot
 from shared.episodes import Severity
+from shared.heat.faults import EQUAL_DEPTHS, STUCK
 from shared.heat.report import HeatReport, SensorHeat
 from shared.spoken import depth_words
 from shared.times import HOUR
@@ -39,15 +40,19 @@ def _judge_one(snapshot: Snapshot, report: HeatReport, probe: str, sensors: list
             depths_at_fault=len(faulty),
             depths=len(sensors),
         )
-        return Verdict("bad", "reading_not_trusted", _severity(report), probe, figures)
+        return Verdict("bad", "reading_not_trusted", _severity(report, faulty), probe, figures)
     last = max((s.last_at for s in sensors if s.last_at is not None), default=None)
     if last is None or snapshot.now - last > FRESH_MS:
         return Verdict("unknown", "no_fresh_reading", subject=probe)
     return Verdict("ok", "reads_well", subject=probe, figures={"probe": probe})
 
 
-def _severity(report: HeatReport) -> Severity:
-    return "act" if report.phase in {"heating", "hot", "unknown"} else "info"
+def _severity(report: HeatReport, faulty: list[SensorHeat]) -> Severity:
+    """A steady pile can look stuck: worth a look, not a walk at once. Nor is a pile whose heat is over."""
+    grave = [s for s in faulty if (s.fault or "").replace(STUCK, "").replace(EQUAL_DEPTHS, "").strip("; ")]
+    if not grave or report.phase in {"curing", "finished"}:
+        return "info"
+    return "act"
 
 
 CONDITION = Condition("probe_fault", ("pile",), judge, close_hold_ms=6 * HOUR, retell_after_ms=24 * HOUR)

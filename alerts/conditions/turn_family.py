@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from alerts.conditions.verdict import Verdict, heat_figures, last_turn_at, turn_anchor
+from alerts.conditions.verdict import Verdict, heat_figures, last_turn_at, newest_at, turn_anchor
 from alerts.snapshot import Snapshot
 from shared.episodes import NoticeKind, Severity
 from shared.heat.report import HeatReport, TurnStateNow
@@ -66,9 +66,9 @@ def _over(report: HeatReport, kind: NoticeKind, anchor: int | None) -> Verdict:
         reason = f"{held_by}_took_over" if later else f"back_to_{held_by}"
         # a turn that puts the pile back to "soon" at once is an answer all the same
         return Verdict("ok", reason, figures=figures, anchor=anchor, quiet=later, undone=not later, hold_ms=0)
-    if report.turn.load is None:
+    if report.turn.load is None and not _just_turned(report):
         return Verdict("unknown", "load_unknown")
-    if state == "none":
+    if state == "none" and report.turn.load is not None:
         return Verdict("ok", "no_turn_wanted", figures=figures, anchor=anchor, hold_ms=0)
     return Verdict(
         "ok",
@@ -78,3 +78,9 @@ def _over(report: HeatReport, kind: NoticeKind, anchor: int | None) -> Verdict:
         undone=True,
         hold_ms=0,
     )
+
+
+def _just_turned(report: HeatReport) -> bool:
+    """Turned, and not read since: nothing is known of the load, and it has begun anew."""
+    turned, newest = last_turn_at(report), newest_at(report)
+    return turned is not None and (newest is None or newest <= turned)

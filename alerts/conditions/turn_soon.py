@@ -7,10 +7,11 @@ from collections.abc import Sequence
 from alerts.conditions.turn_family import judge_link
 from alerts.conditions.verdict import Condition, Verdict
 from alerts.snapshot import Snapshot
+from shared.times import HOUR
 
 
 def judge(snapshot: Snapshot) -> Sequence[Verdict]:
     return judge_link(snapshot, "turn_soon", "info", "due_within_hours")
 
 
-CONDITION = Condition("turn_soon", ("pile",), judge, tell_resolved=False)
+CONDITION = Condition("turn_soon", ("pile",), judge, retell_after_ms=12 * HOUR, tell_resolved=False)
