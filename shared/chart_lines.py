@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,8 @@ from shared.times import Millis
 
 if TYPE_CHECKING:
     from shared.heat_book import PileHistory, SensorHistory
+
+_DOWNSAMPLER: Any = MinMaxLTTBDownsampler  # the library has no types
 
 Instants = NDArray[np.int64]
 Figures = NDArray[np.float64]
@@ -50,7 +52,7 @@ class Thinned:
         if not len(self.piece):
             return np.empty(0, dtype=np.int64)
         _, index, counts = np.unique(self.piece, return_index=True, return_counts=True)
-        return index[counts == 1].astype(np.int64)
+        return np.asarray(index[counts == 1], dtype=np.int64)
 
 
 def lines_of(history: PileHistory) -> list[SensorLine]:
@@ -132,9 +134,7 @@ def _keep(
     count = len(at)
     if count <= points:
         return np.arange(count, dtype=np.int64)
-    chosen = [
-        np.asarray(MinMaxLTTBDownsampler().downsample(at, celsius, n_out=max(4, points)), dtype=np.int64)
-    ]
+    chosen = [np.asarray(_DOWNSAMPLER().downsample(at, celsius, n_out=max(4, points)), dtype=np.int64)]
     bounds = np.flatnonzero(np.diff(piece)) + 1
     starts, ends = np.r_[0, bounds], np.r_[bounds, count]
     chosen += [starts, ends - 1]

@@ -47,7 +47,7 @@ def _days(start: Millis, end: Millis, zone: str, step: int) -> list[tuple[Millis
 def _midnights(start: Millis, end: Millis, zone: str, skip_before: int | None = None) -> list[datetime]:
     tz = zone_of(zone)
     day = to_datetime(start, zone).date()
-    found = []
+    found: list[datetime] = []
     while True:
         midnight = datetime(day.year, day.month, day.day, tzinfo=tz)
         at = from_datetime(midnight)

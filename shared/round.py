@@ -10,8 +10,8 @@ from shared.episodes import Episode
 from shared.heat.report import HeatReport, SensorHeat
 from shared.piles import Pile
 from shared.ports import Registry
-from shared.spoken import depth_words, span_words
-from shared.times import MINUTE, Millis
+from shared.spoken import depth_words, respoken, span_words
+from shared.times import DAY, MINUTE, Millis
 from shared.units import Units, temperature_text
 
 if TYPE_CHECKING:
@@ -145,13 +145,14 @@ def _danger(report: HeatReport, figure: Figure, _: Mapping[str, Episode], units:
 
 
 def _turn_now(report: HeatReport, figure: Figure, _: Mapping[str, Episode], units: Units) -> _Verdict | None:
+    if report.risk.level == "high":
+        since = report.turn.due_at if report.turn.state in {"due", "overdue"} else report.risk.since
+        return _Verdict("now", "Cool it: turn it now", since, _risk_words(report, figure, units))
     if report.turn.state in {"due", "overdue"}:
         late = "Overdue" if report.turn.state == "overdue" else "Due"
         return _Verdict(
             "now", "Turn it now", report.turn.due_at, f"{late}. {_heat_words(report, figure, units)}"
         )
-    if report.risk.level == "high":
-        return _Verdict("now", "Cool it: turn it now", report.risk.since, _risk_words(report, figure, units))
     return None
 
 
@@ -173,7 +174,9 @@ def _distrust(
     faulty = [sensor for sensor in report.sensors if sensor.fault]
     if faulty:
         names = ", ".join(f"{s.probe} at {depth_words(s.depth_cm, s.level)}" for s in faulty)
-        return _Verdict("check", "Check the probe", None, f"{names}: {faulty[0].fault}")
+        return _Verdict(
+            "check", "Check the probe", None, f"{names}: {respoken(faulty[0].fault or '', units)}"
+        )
     if "probe_silent" in told or "probe_fault" in told:
         which = told.get("probe_silent") or told["probe_fault"]
         return _Verdict(
@@ -198,7 +201,7 @@ def _look(report: HeatReport, figure: Figure, told: Mapping[str, Episode], units
         )
     if report.risk.level == "watch":
         return _Verdict("watch", "Keep an eye on it", None, _risk_words(report, figure, units))
-    if "not_heating" in told:
+    if "not_heating" in told or _stays_cool(report):
         return _Verdict(
             "watch",
             "Look why it stays cool",
@@ -211,9 +214,16 @@ def _look(report: HeatReport, figure: Figure, told: Mapping[str, Episode], units
     return None
 
 
+def _stays_cool(report: HeatReport) -> bool:
+    """Seven days without the operating range (USDA NRCS composting facility O&M sheet expects it by then)."""
+    old = report.built_at is not None and report.as_of - report.built_at > 7 * DAY
+    return old and report.phase in {"heating", "unknown"}
+
+
 def _risk_words(report: HeatReport, figure: Figure, units: Units) -> str:
-    reasons = "; ".join(report.risk.reasons)
-    return f"{temperature_text(figure.celsius, units)}. {reasons}".strip()
+    if report.risk.reasons:
+        return respoken(report.risk.reasons[0], units)
+    return f"Hottest {temperature_text(figure.celsius, units)}."
 
 
 def _heat_words(report: HeatReport, figure: Figure, units: Units) -> str:

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import re
+
 from shared.times import DAY, HOUR, MINUTE
+from shared.units import Units, fahrenheit
+
+_CELSIUS = re.compile(r"(?:(-?\d+(?:\.\d+)?)(-| to | and ))?(-?\d+(?:\.\d+)?) °C")
 
 
 def depth_words(depth_cm: float | None, level: str | None = None) -> str:
@@ -20,3 +25,14 @@ def span_words(milliseconds: float) -> str:
         return f"{ms / HOUR:.0f} h"
     days, rest = divmod(round(ms / HOUR), 24)
     return f"{days} d {rest} h" if rest and days < 14 else f"{days} d"
+
+
+def respoken(text: str, units: Units) -> str:
+    """``text`` with every temperature in it (``65 °C``, ``55-76.7 °C``) in ``units``."""
+    return text if units == "celsius" else _CELSIUS.sub(_in_fahrenheit, text)
+
+
+def _in_fahrenheit(found: re.Match[str]) -> str:
+    low, between, high = found.groups()
+    first = f"{round(fahrenheit(float(low)), 1):g}{between}" if low is not None else ""
+    return f"{first}{round(fahrenheit(float(high)), 1):g} °F"

@@ -10,6 +10,7 @@ import os
 import threading
 from collections.abc import Callable
 from functools import lru_cache
+from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated
 
@@ -31,7 +32,7 @@ TYPES = {
     ".webmanifest": "application/manifest+json",
 }
 FOR_GOOD = "public, max-age=31536000, immutable"
-ENGINE_FILE = f"chart-engine-{vl_convert.__version__}-v1.js.gz"
+ENGINE_FILE = f"chart-engine-{version('vl-convert-python')}-v1.js.gz"
 _ENGINE_LOCK = threading.Lock()
 
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from shared.round import NEEDS
-from shared.spoken import depth_words, span_words
+from shared.spoken import depth_words, respoken, span_words
 from shared.times import DAY, Millis, iso, to_datetime
 from shared.units import LITRES_PER_CUBIC_YARD, Units, fahrenheit, temperature_text
 
@@ -179,5 +179,6 @@ FILTERS: Mapping[str, Callable[..., Any]] = {
     "percent": percent,
     "depth": depth_words,
     "iso": iso,
+    "respoken": respoken,
 }
 NEED_ORDER = NEEDS

@@ -38,13 +38,15 @@ function build() {
   words.textContent = "Point at the curve, or tap it, to read values.";
   const tools = document.createElement("div");
   tools.className = "tools";
-  const acts = [["Whole", () => show(...whole)], ["Last 3 days", () => show(whole[1] - 72 * HOUR, whole[1])],
-    ["Last day", () => show(whole[1] - 24 * HOUR, whole[1])], ["Nearer", () => zoom(0.5)], ["Farther", () => zoom(2)],
-    ["Earlier", () => pan(-0.4)], ["Later", () => pan(0.4)]];
-  for (const [word, act] of acts) {
+  const acts = [["Whole", "The whole curve", () => show(...whole)], ["3 days", "The last three days", () => show(whole[1] - 72 * HOUR, whole[1])],
+    ["1 day", "The last day", () => show(whole[1] - 24 * HOUR, whole[1])], ["+", "Nearer", () => zoom(0.5)], ["−", "Farther", () => zoom(2)],
+    ["◀", "Earlier", () => pan(-0.4)], ["▶", "Later", () => pan(0.4)]];
+  for (const [word, name, act] of acts) {
     const button = document.createElement("button");
     button.type = "button";
     button.textContent = word;
+    button.setAttribute("aria-label", name);
+    button.title = name;
     button.addEventListener("click", act);
     tools.append(button);
   }

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from shared.episodes import Episode
 from shared.notices import Notice
 from shared.people import Channel, Person, Subscription
-from shared.piles import FieldNote, Pile, Placement, Site, Turn
+from shared.piles import FieldNote, NoteKind, Pile, Placement, Site, Turn
 from shared.ports import ReadingsStore, Registry
 from shared.readings import Reading, SensorKey
 from shared.times import DAY, HOUR, MINUTE, Millis, Span, parse_time
@@ -37,7 +37,7 @@ class Sketch:
     rules: tuple[str, ...] = ("three-turns",)
     site: str = SITE.slug
     probe: bool = True
-    notes: tuple[tuple[float, str, dict[str, Any]], ...] = ()
+    notes: tuple[tuple[float, NoteKind, dict[str, Any]], ...] = ()
     mix: dict[str, Any] = field(default_factory=dict)
 
     @property
@@ -145,7 +145,7 @@ def _pile(registry: Registry, sketch: Sketch) -> None:
                 Millis(NOW - round(ago * DAY)),
                 figures=figures,
                 by="Maker",
-            )  # type: ignore[arg-type]  # a kind from the sketch
+            )
         )
 
 

@@ -1,0 +1,99 @@
+"""Every page, small and large, by day and by night: opens, fits, says nothing in the console, and is accessible."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page
+
+from tests.pages.browser import DESK, PHONE, Complaints, Scheme, visitor
+from tests.pages.server import Yard
+
+PAGES = {
+    "round": "/",
+    "pile": "/piles/pile-K-01",
+    "hot-pile": "/piles/pile-K-03",
+    "figures": "/piles/pile-K-02/figures",
+    "finished-pile": "/piles/pile-K-07",
+    "new-pile": "/piles/new",
+    "notices": "/notices",
+    "notices-of-a-pile": "/notices?pile=pile-K-01",
+    "batches": "/batches",
+    "batch": "/batches/pile-K-07",
+    "compare": "/batches/compare?id=pile-K-07&id=pile-K-08",
+    "probes": "/probes",
+    "people": "/people",
+    "rules": "/rules",
+    "setup": "/setup",
+    "quarantine": "/quarantine",
+    "labels": "/labels",
+    "enter": "/enter",
+}
+WITH_CURVE = {"pile", "hot-pile", "finished-pile", "batch"}
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_every_page_opens_fits_and_is_quiet(
+    larkfield: Yard, browser: Browser, tmp_path: Path, size: tuple[int, int], scheme: Scheme
+) -> None:
+    with visitor(browser, larkfield.address, larkfield.key, size=size, scheme=scheme) as context:
+        for name, path in PAGES.items():
+            page = context.new_page()
+            complaints = Complaints(page)
+            answer = page.goto(path)
+            assert answer is not None
+            assert answer.status == 200, name
+            if name in WITH_CURVE:
+                wake_the_curve(page)
+            page.wait_for_load_state("networkidle")
+            assert page.locator("h1").count() == 1, name
+            too_wide = page.evaluate("document.documentElement.scrollWidth - innerWidth")
+            assert too_wide <= 0, f"{name} is {too_wide} px too wide"
+            page.screenshot(path=tmp_path / f"{name}.png", full_page=True)
+            assert complaints.said == [], name
+            page.close()
+
+
+def test_every_page_reads_in_fahrenheit(larkfield: Yard, browser: Browser) -> None:
+    with visitor(browser, larkfield.address, larkfield.key, fahrenheit=True) as context:
+        page = context.new_page()
+        complaints = Complaints(page)
+        for name in ("round", "pile", "figures", "batches", "batch", "probes", "rules"):
+            page.goto(PAGES[name])
+            text = page.locator("main").inner_text()
+            assert "°F" in text, name
+            assert "°C" not in text.replace("55, 65 and 70 °C", ""), name
+        assert complaints.said == []
+
+
+def test_what_a_finger_touches_is_large_enough(larkfield: Yard, browser: Browser) -> None:
+    """48 px is the target size that platform guides ask for (common practice, no source)."""
+    with visitor(browser, larkfield.address, larkfield.key) as context:
+        page = context.new_page()
+        for name in ("round", "pile", "notices", "people", "setup"):
+            page.goto(PAGES[name])
+            small = page.evaluate(
+                """[...document.querySelectorAll('button, .button, summary, nav a, select, input:not([type=hidden])')]
+                   .filter(e => e.offsetParent && !['radio', 'checkbox'].includes(e.type) && e.getBoundingClientRect().height < 47.5)
+                   .map(e => e.textContent || e.name)"""
+            )
+            assert small == [], name
+
+
+def test_an_error_is_a_page_in_words(larkfield: Yard, browser: Browser) -> None:
+    with visitor(browser, larkfield.address, larkfield.key) as context:
+        page = context.new_page()
+        answer = page.goto("/piles/nowhere")
+        assert answer is not None
+        assert answer.status == 404
+        assert page.get_by_role("alert").is_visible()
+        assert "Traceback" not in page.content()
+
+
+def wake_the_curve(page: Page) -> None:
+    page.locator("[data-curve]").scroll_into_view_if_needed()
+    page.wait_for_selector("[data-alive=yes]")
