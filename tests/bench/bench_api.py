@@ -87,7 +87,9 @@ def main() -> None:
 @contextmanager
 def serving(app: FastAPI) -> Iterator[int]:
     """``app`` on a free port of the loopback."""
-    listener = socket.create_server(("127.0.0.1", 0))
+    # asyncio sends small answers at once only where the listener says that it speaks TCP
+    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    listener.bind(("127.0.0.1", 0))
     server = uvicorn.Server(uvicorn.Config(app, log_level="error", access_log=False))
     thread = Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
     thread.start()
