@@ -19,10 +19,14 @@ if TYPE_CHECKING:
     from shared.heat_book import PileHistory
 
 
+CYCLES_ON_PAGE = 6
+
+
 def batch_data(report: HeatReport, history: PileHistory, pile: Pile, setting: Setting) -> dict[str, Any]:
     words = Words(setting)
     silent, doubted = gaps(report, history, words), suspects(history, words)
     cards = rule_cards(report, setting.rules, words.time, words.local)
+    cycles = [_cycle(cycle, words) for cycle in report.cycles]
     gap = f"{report.max_gap_minutes:g}"
     return {
         "title": setting.title,
@@ -40,14 +44,9 @@ def batch_data(report: HeatReport, history: PileHistory, pile: Pile, setting: Se
             "as nothing."
         ),
         "cycle_head": f"h at or over {words.threshold(55)}",
-        "cycles": [
-            [
-                words.time(cycle.from_), words.time(cycle.to), _h(cycle.hours_above_55), words.temperature(cycle.peak_c),
-                NONE if cycle.load is None else f"{cycle.load:.2f}",
-                _counts(cycle),
-            ]
-            for cycle in report.cycles
-        ],
+        "cycles": cycles[-CYCLES_ON_PAGE:],
+        "cycles_all": cycles if len(cycles) > CYCLES_ON_PAGE else [],
+        "cycles_words": f"The last {CYCLES_ON_PAGE} of {len(cycles)}; all stand in the appendix." * (len(cycles) > CYCLES_ON_PAGE),
         "rules": cards.on_page,
         "rules_words": cards.words,
         "readings": cards.in_appendix,
@@ -86,6 +85,13 @@ def data_hash(history: PileHistory) -> str:
     return digest.hexdigest()
 
 
+def _cycle(cycle: HeatCycle, words: Words) -> list[str]:
+    return [
+        words.time(cycle.from_), words.time(cycle.to), _h(cycle.hours_above_55), words.temperature(cycle.peak_c),
+        NONE if cycle.load is None else f"{cycle.load:.2f}", _counts(cycle),
+    ]  # fmt: skip
+
+
 def _counts(cycle: HeatCycle) -> str:
     if cycle.counts is None:
         return cycle.why or "still running"
@@ -113,13 +119,17 @@ def _facts(report: HeatReport, pile: Pile, words: Words) -> list[list[tuple[str,
         ("record", f"{words.time(min(firsts, default=None))} to {words.time(max(lasts, default=None))}"),
         (
             "readings",
-            f"{readings} of {len(report.sensors)} sensors" + (f", {suspect} left out" if suspect else ""),
+            f"{readings} of {_sensors(len(report.sensors))}" + (f", {suspect} left out" if suspect else ""),
         ),
         ("turns", f"{len(counted)} recorded" if counted else "none recorded"),
         ("phase", f"{report.phase}; hottest core {words.temperature(report.hottest.now_c)}"),
         ("running hot", words.local(": ".join([report.risk.level, *report.risk.reasons[:1]]))),
     ]
     return [[fact for fact in left if fact[1] != NONE], right]
+
+
+def _sensors(count: int) -> str:
+    return f"{count} sensor{'s' * (count != 1)}"
 
 
 def _kind(pile: Pile) -> Iterable[str]:
@@ -132,7 +142,7 @@ def _kind(pile: Pile) -> Iterable[str]:
 def _chart_words(history: PileHistory) -> str:
     depths = len({(sensor.key.probe, sensor.key.depth) for sensor in history.sensors})
     return (
-        f"The curve at {depths} sensors: lines break where nothing is known and at recorded turns; "
+        f"The curve of {_sensors(depths)}: lines break where nothing is known and at recorded turns; "
         "thresholds, turns, gaps and readings left out are drawn."
     )
 

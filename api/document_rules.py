@@ -29,20 +29,19 @@ def rule_cards(
     time: Callable[[Millis | None], str],
     local: Callable[[str], str],
 ) -> RuleCards:
-    """Those chosen for the pile stand on the page; with none chosen, as many as fit, the met ones first."""
+    """Those chosen for the pile stand on the page, as many as fit; with none chosen all are, the met ones first."""
     by_standing = sorted(
         report.rules, key=lambda rule: (_ORDER[rule.status], rule.source_status == "from memory, unverified")
     )
     asked = [rule for id_ in chosen for rule in report.rules if rule.id == id_]
-    on_page = asked or by_standing[:ON_PAGE]
-    rest = [rule for rule in by_standing if rule not in on_page]
+    on_page = (asked or by_standing)[:ON_PAGE]
+    rest = [rule for rule in asked or by_standing if rule not in on_page]
     words = "How each was read, with its source, stands in the appendix."
     if rest:
-        also = f"{len(rest)} more rules were read; they too stand in the appendix."
-        words = f"{also} {words}" if not chosen else words
+        words = f"{len(rest)} more rules were read; they too stand in the appendix. {words}"
     return RuleCards(
         [_card(rule, time, local) for rule in on_page],
-        [_card(rule, time, local) for rule in [*on_page, *([] if chosen else rest)]],
+        [_card(rule, time, local) for rule in [*on_page, *rest]],
         words,
     )
 
@@ -53,7 +52,7 @@ def _card(
     if rule.status == "met":
         verdict = f"reached {time(rule.met_at)}"
     else:
-        verdict = local("; ".join(rule.missing[:2])) or STATUS_WORDS[rule.status]
+        verdict = local("; ".join(rule.missing[:1])) or STATUS_WORDS[rule.status]
     return {
         "id": rule.id,
         "title": rule.title,

@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Any
 import typst
 import vl_convert
 
-from api.document_facts import batch_data
+from api.document_facts import CYCLES_ON_PAGE, batch_data
+from api.document_rules import ON_PAGE
 from shared.charts import heat_curve_spec
 from shared.heat.report import HeatReport
 from shared.piles import Pile
@@ -80,7 +81,8 @@ def _fonts() -> Any:
 
 def _chart(report: HeatReport, history: PileHistory, setting: Setting) -> bytes:
     many = len(report.sensors) > LEGEND_ONE_ROW
-    height = 330 if many else 290
+    rows = min(len(report.rules), ON_PAGE) * 2 + min(len(report.cycles), CYCLES_ON_PAGE)
+    height = max(200, 350 - 10 * rows - 20 * (report.risk.level in {"high", "danger"}) + 40 * many)
     spec = heat_curve_spec(
         history, report, units=setting.units, zone=setting.zone, width=760, height=height, theme="light"
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import sys
 from collections.abc import Callable, Sequence
@@ -73,10 +74,11 @@ def analyse(
 
 
 def _progress(file: Path) -> Callable[[int], None] | None:
-    """For long files: how far, on one line of stderr (only where someone is looking)."""
-    if file.stat().st_size < LONG_FILE_BYTES or not sys.stderr.isatty():
+    """For long files: how far, on stderr; on one line where someone is looking."""
+    if file.stat().st_size < LONG_FILE_BYTES:
         return None
-    return lambda rows: click.echo(f"\rread {rows:,} rows", err=True, nl=False)
+    watched = sys.stderr.isatty()
+    return lambda rows: click.echo(f"{chr(13) * watched}read {rows:,} rows", err=True, nl=not watched)
 
 
 @click.command("analyse", context_settings={"help_option_names": ["-h", "--help"]})
@@ -110,7 +112,7 @@ def analyse_command(
         )  # fmt: skip
     except (FileError, UnknownId, TimeError) as error:
         raise UserError(str(error)) from None
-    if progress is not None:
+    if progress is not None and sys.stderr.isatty():
         click.echo("", err=True)
     _write(_rendered(done, shape, units or done.units), out)
 
@@ -136,7 +138,11 @@ def _rendered(done: Analysis, shape: str, units: Units) -> bytes:
 
 def _write(content: bytes, out: Path | None) -> None:
     if out is None:
-        sys.stdout.buffer.write(content)
+        try:
+            sys.stdout.buffer.write(content)
+            sys.stdout.flush()
+        except BrokenPipeError:  # the reader has seen enough; nothing is left to flush at exit
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return
     try:
         out.write_bytes(content)

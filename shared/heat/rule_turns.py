@@ -82,9 +82,8 @@ def _hold_missing(hold: HoldBefore, held: Stretches) -> str:
         there, words = total(held), "in all"
     if there >= hold.need_ms:
         return ""
-    return (
-        f"only {lasted(there)} {words} at {hold.at_least_c:g} °C or more before it, {hold.length_text} asked"
-    )
+    asked = f"at {hold.at_least_c:g} °C or more before it, {hold.length_text} asked"
+    return f"only {lasted(there)} {words} {asked}" if there else f"no time {asked}"
 
 
 def _counts_from(evidence: TurnEvidence, at: Millis) -> tuple[Millis, str]:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import json
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -222,6 +224,24 @@ def test_a_wrong_file_is_said_in_one_line(
     turns = tmp_path / "turns.csv"
     turns.write_text("time\nlater\n", "utf-8")
     assert "turns.csv, line 2" in refused(capsys, record, "--turns", turns)
+
+
+def test_a_reader_that_stops_early_sees_no_error(record: Path) -> None:
+    write_record(record, 1, 60)
+    command = f"{sys.executable} -m deploy analyse {record} --format json | head -c 10"
+    done = subprocess.run(
+        ["bash", "-o", "pipefail", "-c", command], capture_output=True, text=True, check=False
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_a_long_file_tells_how_far_it_is(record: Path) -> None:
+    row = ",north-probe-with-a-long-name,45,60.25\n"
+    lines = [f"{iso(Millis(START + index * MINUTE))}{row}" for index in range(140_000)]
+    record.write_text("time,probe,depth_cm,celsius\n" + "".join(lines), "utf-8")
+    done = invoke(record, "--format", "json")
+    assert done.exit_code == 0
+    assert "read 140,000 rows" in done.stderr
 
 
 def test_a_users_own_rule_is_read_and_a_bad_one_refused_with_its_line(
