@@ -10,7 +10,7 @@ import logging
 import secrets
 import time
 from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from concurrent.futures import TimeoutError as NotYet
 from dataclasses import dataclass
 from threading import Event
@@ -110,6 +110,7 @@ class IngestLoop:
         self._begin_again()
         with ThreadPoolExecutor(1, thread_name_prefix="ingest-writer") as self._pool:
             try:
+                self._look_back(beat)
                 while not stop.is_set():
                     beat()
                     if self.connected or self._job is not None:
@@ -135,6 +136,13 @@ class IngestLoop:
         self._retry_at = 0.0
         self._next_echo = 0.0
         self._echoes_before = 0
+
+    def _look_back(self, beat: Callable[[], None]) -> None:
+        """What a crash may have left undone; if the stores are busy now, tidying does it later."""
+        looking = self._pool.submit(self.writer.reconcile)
+        while not looking.done():
+            beat()
+            wait([looking], timeout=1.0)
 
     # -- one step ------------------------------------------------------------------------------------------------
 

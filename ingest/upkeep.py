@@ -1,7 +1,7 @@
 """What the registry should know of each probe: last heard, how often, battery, signal, repeats, online.
 
 Gathered in memory and written in one transaction for many probes, so that upkeep never costs a commit per message.
-Nothing here is needed to keep a reading: after a crash ``reconcile`` brings back every probe that has readings.
+Nothing here is needed to keep a reading: after a crash ``Upkeep.reconcile`` brings back every probe that has readings.
 """
 
 from __future__ import annotations
@@ -96,6 +96,16 @@ class Upkeep:
                     figures = self._of(origin).figures
                     figures[figure] = figures.get(figure, 0) + count
 
+    def reconcile(self, readings: ReadingsStore, registry: Registry) -> None:
+        """Have every probe that has readings and no place in the registry written, should a crash have come between."""
+        known = {(probe.site, probe.name) for probe in registry.probes.all()}
+        with self._lock:
+            for summary in readings.sensors():
+                sensor = summary.sensor
+                if (sensor.site, sensor.probe) not in known:
+                    news = self._of(Origin(sensor.site, sensor.probe))
+                    news.seen_at = _later(news.seen_at, summary.last_at)
+
     def flush(self, registry: Registry, limit: int = _AT_ONCE) -> int:
         """Write the news of at most ``limit`` probes in one transaction; give how many. On a StorageError all stay."""
         with self._lock:
@@ -169,17 +179,3 @@ def _later(one: Millis | None, other: Millis | None) -> Millis | None:
     if one is None or other is None:
         return other if one is None else one
     return max(one, other)
-
-
-def reconcile(readings: ReadingsStore, registry: Registry) -> int:
-    """Give every probe that has readings its place in the registry, should a crash have come between; how many."""
-    known = {(probe.site, probe.name) for probe in registry.probes.all()}
-    missing: dict[tuple[str, str], Millis] = {}
-    for summary in readings.sensors():
-        origin = (summary.sensor.site, summary.sensor.probe)
-        if origin not in known:
-            missing[origin] = max(missing.get(origin, summary.last_at), summary.last_at)
-    with registry.begin() as transaction:
-        for (site, probe), last_at in missing.items():
-            transaction.probes.heard(site, probe, last_at, {})
-    return len(missing)

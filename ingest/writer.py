@@ -7,7 +7,7 @@ import time
 from typing import Final
 
 from ingest.batch import Batch, Refusal
-from ingest.upkeep import Upkeep, reconcile
+from ingest.upkeep import Upkeep
 from shared.ports import Appended, ReadingsStore, Registry, StorageError, StoreBusy
 from shared.settings import QuarantineBounds
 from shared.times import DAY, Clock, Millis
@@ -53,6 +53,15 @@ class Writer:
             self._since_prune += len(batch.refusals)
             batch.refusals = []
 
+    def reconcile(self) -> None:
+        """Once per process; never raises: what could not be done is tried again when tidying."""
+        try:
+            if not self._reconciled:
+                self._upkeep.reconcile(self._readings, self._registry)
+                self._reconciled = True
+        except StorageError as error:
+            log.info("registry=busy event=looking_back_later error=%s", error)
+
     def tidy_is_due(self) -> bool:
         return time.monotonic() >= self._next_upkeep
 
@@ -61,9 +70,7 @@ class Writer:
         could not be written stays for the next time."""
         now = time.monotonic()
         try:
-            if not self._reconciled:
-                reconcile(self._readings, self._registry)
-                self._reconciled = True
+            self.reconcile()
             if len(self._upkeep):
                 self._upkeep.flush(self._registry)
             if now >= self._next_prune or self._since_prune >= _PRUNE_AFTER:
