@@ -7,7 +7,7 @@ import logging
 import secrets
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 from fastapi import Depends, Request
 from fastapi.concurrency import run_in_threadpool
@@ -74,7 +74,9 @@ def create_token(
 
 
 def use_of(token: Token) -> str:
-    return str((token.purpose or {}).get("use", "bearer" if token.purpose is None else ""))
+    """What it may be used for; "" for a purpose that is none of the door's."""
+    use = "bearer" if token.purpose is None else token.purpose.get("use")
+    return str(use) if use in get_args(Use) else ""
 
 
 def find_token(registry: Registry, secret: str, use: Use, now: Millis) -> Token | None:

@@ -108,7 +108,19 @@ def _exchange(registry: Registry, key: str, now: Millis) -> str | None:
             if token is None:
                 return None
             purpose["of"] = digest_of(key)
+        _forget_the_old(tx, now)
         ends = Millis(now + SESSION_MS)
         if token.expires_at is not None and "of" in purpose:
             ends = min(ends, token.expires_at)
         return create_token(tx, token.role, token.name, now, expires_at=ends, purpose=purpose)
+
+
+def _forget_the_old(tx: Registry, now: Millis) -> None:
+    """Sessions and keys of the first start whose time is over; a bearer token's end stays to be seen."""
+    for token in tx.access.tokens():
+        if (
+            use_of(token) in {"session", "first_run"}
+            and token.expires_at is not None
+            and token.expires_at <= now
+        ):
+            tx.access.revoke(token.id)

@@ -20,12 +20,13 @@ from api.v1 import (
     round,  # noqa: A004 - the noun of this API
     sites,
     subscriptions,
+    tokens,
 )
 
 ROUTERS: tuple[APIRouter, ...] = tuple(
     noun.router
     for noun in (
         sites, piles, field_log, heat, readings, placements, probes, round, episodes, notices,
-        people, channels, subscriptions, catalogue, quarantine,
+        people, channels, subscriptions, catalogue, quarantine, tokens,
     )
 )  # fmt: skip

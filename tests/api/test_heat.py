@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import io
 from typing import Any
 
 import pytest
+from pypdf import PdfReader
 from starlette.testclient import TestClient
 
 from shared.heat.report import HeatReport
@@ -111,3 +113,21 @@ def test_a_finished_pile_keeps_its_report(house: House, manager: TestClient) -> 
     got = heat(manager, pile)
     assert got["phase"] == "finished"
     assert got["hottest"]["hours_above"]["55"] == pytest.approx(96.0, abs=1e-4)
+
+
+def test_the_record_of_a_batch_comes_as_a_document(house: House, manager: TestClient) -> None:
+    pile = steady_pile(manager, house, "K-01", 57.0, 100)
+    answer = manager.get(f"/api/v1/piles/{pile}/report.pdf")
+    assert answer.headers["Content-Type"] == "application/pdf"
+    assert 'filename="larkfield-K-01-report.pdf"' in answer.headers["Content-Disposition"]
+    text = "".join(page.extract_text() for page in PdfReader(io.BytesIO(answer.content)).pages)
+    assert "K-01" in text
+    assert "Larkfield Yard" in text
+    assert manager.get(f"/api/v1/piles/{pile}/report.pdf?paper=us-letter&units=fahrenheit").status_code == 200
+    assert manager.get(f"/api/v1/piles/{pile}/report.pdf?paper=foolscap").status_code == 422
+
+
+def test_a_document_is_there_before_the_first_reading(house: House, manager: TestClient) -> None:
+    answer = manager.get(f"/api/v1/piles/{house.pile('<script>').id}/report.pdf")
+    assert answer.status_code == 200
+    assert answer.content.startswith(b"%PDF")

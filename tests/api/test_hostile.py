@@ -14,7 +14,7 @@ from starlette.testclient import TestClient
 
 from shared.episodes import Episode
 from shared.notices import Notice
-from shared.people import Channel, Person, Subscription
+from shared.people import Channel, Person, Subscription, Token
 from shared.piles import FieldNote, Placement, Turn
 from shared.probes import Probe
 from shared.times import DAY, HOUR, Millis, Span
@@ -45,6 +45,7 @@ def furnish(house: House) -> None:
     registry.people.add_channel(Channel("c-1", "p-1", "email", "mina@example.org"))
     registry.people.subscribe(Subscription("s-1", "p-1"))
     registry.notices.put(Notice("n-1", "e-1", "turn_due", "act", "p-1", "c-1", "first", NOW, "t", "t"))
+    registry.access.add_token(Token("k-1", "spare", "viewer", NOW, "digest"))
     for _ in range(3):
         registry.quarantine.put(NOW, "turnbell/x", "no JSON", b"\xff\x00")
 

@@ -64,6 +64,9 @@ NEEDS: dict[str, Role | None] = {
     "GET /api/v1/rules/{rule}": "viewer",
     "GET /api/v1/guides": "viewer",
     "GET /api/v1/guides/{guide}": "viewer",
+    "GET /api/v1/tokens": "manager",
+    "POST /api/v1/tokens": "manager",
+    "DELETE /api/v1/tokens/{token}": "manager",
     "GET /api/v1/quarantine": "viewer",
     "DELETE /api/v1/quarantine/{message}": "manager",
 }

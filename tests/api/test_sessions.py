@@ -211,6 +211,49 @@ def test_another_sites_form_cannot_open_a_session(doors: House) -> None:
     assert enter(doors.client(Origin="http://turnbell.local"), doors.tokens["viewer"]) == 303
 
 
+def test_a_manager_sees_who_holds_a_key_and_ends_it(doors: House) -> None:
+    manager, guest = doors.client("manager"), doors.client()
+    made = manager.post("/api/v1/tokens", json={"role": "viewer", "name": "the gauge"})
+    assert made.status_code == 201
+    secret = made.json()["token"]
+    enter(guest, secret)
+    listed = manager.get("/api/v1/tokens")
+    assert secret not in listed.text
+    assert digest_of(secret) not in listed.text
+    held = {(token["kind"], token["name"]): token for token in listed.json()["items"]}
+    assert held[("session", "the gauge")]["role"] == "viewer"
+    assert guest.get("/api/v1/piles").status_code == 200
+    address = f"/api/v1/tokens/{held[('bearer', 'the gauge')]['id']}"
+    assert manager.delete(address).status_code == 204
+    assert manager.delete(address).status_code == 404
+    assert guest.get("/api/v1/piles").status_code == 401
+    assert doors.client(Authorization=f"Bearer {secret}").get("/api/v1/piles").status_code == 401
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"role": "owner"},
+        {"name": ""},
+        {"expires_at": "2026-11-25T06:00:00Z"},
+        {"purpose": {}},
+        {"digest": "x"},
+    ],
+)
+def test_a_token_that_cannot_be_is_refused(doors: House, change: dict[str, object]) -> None:
+    sent = {"role": "viewer", "name": "the gauge", **change}
+    assert doors.client("manager").post("/api/v1/tokens", json=sent).status_code == 422
+
+
+def test_sessions_whose_time_is_over_are_forgotten(doors: House) -> None:
+    for _ in range(3):
+        enter(doors.client(), doors.tokens["viewer"])
+    doors.clock.ahead(31 * DAY)
+    enter(doors.client(), doors.tokens["viewer"])
+    kinds = [token["kind"] for token in doors.client("manager").get("/api/v1/tokens").json()["items"]]
+    assert sorted(kinds) == ["bearer"] * 3 + ["session"]
+
+
 def test_the_first_run_key_opens_one_session_once(doors: House) -> None:
     registry = doors.parts.registry
     assert first_run_key(registry, NOW) is None  # there is a manager's token already
