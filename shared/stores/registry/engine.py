@@ -3,6 +3,7 @@
 SQLite: the driver's own habit of beginning transactions is switched off (``isolation_level = None``); the ``begin``
 event says BEGIN IMMEDIATE for a write, so that a second writer waits at its first statement instead of failing at its
 last, and BEGIN for a read, which sees one snapshot throughout.
+PostgreSQL: psycopg begins by itself (read committed); ``work.py`` makes whole transactions go one by one there too.
 """
 
 from __future__ import annotations
@@ -17,12 +18,12 @@ from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import (
     ArgumentError,
-    DBAPIError,
     IntegrityError,
     InterfaceError,
     NoSuchModuleError,
     OperationalError,
     SQLAlchemyError,
+    StatementError,
 )
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
@@ -33,6 +34,7 @@ FOREIGN = (SQLAlchemyError, sqlite3.Error, OverflowError, UnicodeError)
 """What may come out of the database layer; ``trouble`` turns each into a StorageError."""
 
 _FOREIGN_KEY, _NOT_NULL = "23503", "23502"
+_CONNECT_TIMEOUT_S = 10
 _PASSING_STATES = (
     "08",
     "40",
@@ -45,23 +47,39 @@ _PASSING_STATES = (
 
 def make_engine(url: str | Path, busy_timeout_s: float) -> Engine:
     where = _address(url)
+    if where.get_backend_name() not in {"sqlite", "postgresql"}:
+        raise StorageError(
+            f"cannot use the registry address {where.render_as_string()}: SQLite and PostgreSQL only"
+        )
     if where.get_backend_name() == "sqlite":
         if not where.database or where.database == ":memory:":
             raise StorageError("the registry needs a file: a database in memory does not outlive the program")
         refuse_strangers(Path(where.database), REGISTRY_ID)
+    remote = where.get_backend_name() == "postgresql"
+    patience = (
+        {"connect_timeout": _CONNECT_TIMEOUT_S} if remote and "connect_timeout" not in where.query else {}
+    )
     try:
         engine = create_engine(
-            where, json_serializer=_to_json, pool_timeout=busy_timeout_s, pool_pre_ping=_remote(where)
+            where,
+            json_serializer=_to_json,
+            pool_timeout=busy_timeout_s,
+            pool_pre_ping=remote,
+            connect_args=patience,
         )
     except (ArgumentError, NoSuchModuleError, ImportError) as error:
         raise StorageError(f"cannot use the registry address {where.render_as_string()}: {error}") from error
-    if engine.dialect.name == "sqlite":
 
-        def on_connect(connection: Any, _record: object) -> None:
+    def on_connect(connection: Any, _record: object) -> None:
+        if remote:
+            connection.execute(f"SET lock_timeout = {int(busy_timeout_s * 1000)}")
+            connection.commit()
+        else:
             connection.isolation_level = None
             tune(connection, cache_kib=8_000, busy_timeout_s=busy_timeout_s)
 
-        event.listen(engine, "connect", on_connect)
+    event.listen(engine, "connect", on_connect)
+    if not remote:
         event.listen(engine, "begin", _on_begin)
     return engine
 
@@ -77,17 +95,16 @@ def _address(url: str | Path) -> URL:
     return where.set(drivername="postgresql+psycopg") if where.drivername == "postgresql" else where
 
 
-def _remote(where: URL) -> bool:
-    return where.get_backend_name() != "sqlite"
-
-
 def _on_begin(connection: Connection) -> None:
     write = connection.get_execution_options().get("turnbell_write", False)
     connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
 
 
 def _to_json(value: Any) -> str:
-    return json.dumps(value, allow_nan=False, ensure_ascii=False, default=_plain)
+    try:
+        return json.dumps(value, allow_nan=False, ensure_ascii=False, default=_plain)
+    except (ValueError, TypeError) as error:
+        raise StorageError(f"a figure cannot be kept: {error}") from error
 
 
 def _plain(value: object) -> Any:
@@ -98,7 +115,9 @@ def _plain(value: object) -> Any:
 
 def trouble(error: Exception, what: str) -> StorageError:
     """The StorageError that says the same as ``error``; ``what`` was being done."""
-    cause = error.orig if isinstance(error, DBAPIError) else error
+    cause = error.orig if isinstance(error, StatementError) and error.orig is not None else error
+    if isinstance(cause, StorageError):
+        return cause
     if isinstance(cause, sqlite3.Error):
         return sqlite_trouble(cause, what)
     if isinstance(error, PoolTimeout):

@@ -84,7 +84,7 @@ def insert_unless_there(
 ) -> bool:
     """True when the row went in; False when ``key`` was there already."""
     statement = _insert(connection, table).values(row).on_conflict_do_nothing(index_elements=list(key))
-    return connection.execute(statement).rowcount > 0
+    return connection.execute(statement.returning(table.c[key[0]])).first() is not None
 
 
 def _insert(connection: Connection, table: Table) -> Any:

@@ -63,8 +63,9 @@ class SqlRegistry:
     @contextmanager
     def begin(self) -> Iterator[Registry]:
         """The transaction belongs to the calling thread until the block ends; what that thread does with any Registry
-        object of this database meanwhile is part of it. A begin inside is a savepoint."""
-        with self._work.transaction("a transaction"):
+        object of this database meanwhile is part of it. A begin inside is a savepoint. Transactions go one by one, so what
+        one reads stays true until it has written."""
+        with self._work.transaction("a transaction", alone=True):
             yield self
 
     def version(self) -> int:

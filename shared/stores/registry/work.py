@@ -11,13 +11,14 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from sqlalchemy import Connection, Engine, update
+from sqlalchemy import Connection, Engine, func, select, update
 
 from shared.ports import StorageError, StoreBusy
 from shared.stores.registry import tables as t
 from shared.stores.registry.engine import FOREIGN, trouble
 
 FACTS = "facts"
+_ALONE = 0x54425257  # PostgreSQL advisory lock
 
 
 @dataclass(slots=True)
@@ -57,7 +58,8 @@ class Work:
             yield connection
 
     @contextmanager
-    def transaction(self, what: str) -> Iterator[Connection]:
+    def transaction(self, what: str, *, alone: bool = False) -> Iterator[Connection]:
+        """``alone`` = no other transaction that says so runs meanwhile, in any process (SQLite has no other kind)."""
         joined = self._joined(what)
         if joined is not None:
             with self._savepoint(joined, what):
@@ -70,6 +72,8 @@ class Work:
             with connection:
                 with _translated(what):
                     connection.begin()
+                    if alone and self.engine.dialect.name == "postgresql":
+                        connection.execute(select(func.pg_advisory_xact_lock(_ALONE)))
                 yield from self._whole(_Open(connection), what)
         finally:
             if self._turn is not None:
