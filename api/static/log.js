@@ -6,13 +6,15 @@ const place = document.getElementById("waiting");
 const token = () => document.querySelector("input[name=csrf]")?.value ?? "";
 const newKey = () => [...crypto.getRandomValues(new Uint8Array(12))].map((byte) => byte.toString(16).padStart(2, "0")).join("");
 
+// "" = taken; else why not. A page that comes back in place of a redirect is what there is to see next.
 async function send(entry) {
   const body = new URLSearchParams({ ...entry.fields, csrf: token() || entry.fields.csrf || "" });
-  const answer = await fetch(entry.url, { method: "POST", body, redirect: "manual" });
-  if (answer.type === "opaqueredirect" || answer.ok) return "";
+  const answer = await fetch(entry.url, { method: "POST", body, redirect: "manual", headers: { Accept: "text/html" } });
+  if (answer.type === "opaqueredirect") return { wrong: "" };
   if (answer.status >= 500) throw new Error(`service: ${answer.status}`);
   const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-  return page.querySelector(".wrong")?.textContent ?? `Refused (${answer.status}).`;
+  if (answer.ok) return { wrong: "", next: page.querySelector("main") };
+  return { wrong: page.querySelector(".wrong")?.textContent ?? `Refused (${answer.status}).` };
 }
 
 function say(form, text) {
@@ -35,9 +37,10 @@ async function submitted(event) {
   entry.fields.key = entry.key;
   for (const button of form.querySelectorAll("button")) button.disabled = true;
   try {
-    const wrong = await send(entry);
+    const { wrong, next } = await send(entry);
     if (wrong) say(form, wrong);
-    else location.assign(location.pathname.startsWith("/do/") ? entry.url : location.pathname);
+    else if (next) document.querySelector("main").replaceWith(document.adoptNode(next));
+    else location.assign(location.pathname);
     if (!wrong) return;
   } catch {
     entry.fields.at ||= serviceTime().toISOString();
@@ -78,7 +81,7 @@ async function flush() {
   for (const entry of await all()) {
     if (entry.wrong) continue;
     try {
-      const wrong = await send(entry);
+      const { wrong } = await send(entry);
       if (wrong) await keep({ ...entry, wrong });
       else {
         await drop(entry.key);

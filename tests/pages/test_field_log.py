@@ -1,0 +1,155 @@
+"""What a person writes down at the pile: in two taps, once, also without signal."""
+
+from __future__ import annotations
+
+import io
+
+import pytest
+from PIL import Image
+from playwright.sync_api import Browser, BrowserContext, Page, expect
+
+from shared.piles import FieldNote
+from shared.times import MINUTE
+from tests.pages.browser import Complaints, visitor
+from tests.pages.server import Yard
+
+pytestmark = pytest.mark.browser
+
+
+def turns(yard: Yard) -> int:
+    return len(yard.parts.registry.piles.turns("pile-K-01"))
+
+
+def test_a_turn_takes_two_taps(own_yard: Yard, browser: Browser) -> None:
+    before = turns(own_yard)
+    with visitor(browser, own_yard.address, own_yard.key, touch=True) as context:
+        page = context.new_page()
+        page.goto("/")
+        page.locator(".pile", has_text="K-01").tap()
+        page.get_by_role("button", name="Turned just now").tap()
+        expect(page.locator(".said")).to_contain_text("turn logged")
+    assert turns(own_yard) == before + 1
+
+
+def test_the_same_form_sent_twice_is_one_turn(own_yard: Yard, browser: Browser) -> None:
+    before = turns(own_yard)
+    with visitor(browser, own_yard.address, own_yard.key, javascript=False) as context:
+        page = context.new_page()
+        page.goto("/piles/pile-K-01")
+        form = page.locator("form:has(button.big)")
+        fields = {
+            name: form.locator(f"input[name={name}]").get_attribute("value") or "" for name in ("csrf", "key")
+        }
+        for _ in range(2):
+            answer = context.request.post("/piles/pile-K-01/turn", form=fields, max_redirects=0)
+            assert answer.status == 303
+            own_yard.clock.at = own_yard.clock.at.__class__(own_yard.clock.at + 1)
+    assert turns(own_yard) == before + 1
+
+
+def test_every_kind_of_note_is_kept(own_yard: Yard, browser: Browser) -> None:
+    with visitor(browser, own_yard.address, own_yard.key) as context:
+        page = context.new_page()
+        complaints = Complaints(page)
+        fill_and_send(page, "Water, litres", "35,5", "Watered")
+        fill_and_send(page, "Hand reading", "61.5", "Keep reading")
+        open_notes(page)
+        page.get_by_label("a few drops").check()
+        page.locator("form[data-queue=squeeze] button").click()
+        expect(page.locator(".said")).to_contain_text("noted")
+        open_notes(page)
+        page.get_by_label("burnt").check()
+        page.get_by_label("smoke").check()
+        page.locator("form[data-queue=smell] button").click()
+        expect(page.locator(".said")).to_contain_text("fire service")
+        open_notes(page)
+        picture = io.BytesIO()
+        Image.new("RGB", (2400, 1800), "saddlebrown").save(picture, "JPEG")
+        page.get_by_label("Picture").set_input_files(
+            {"name": "a.jpg", "mimeType": "image/jpeg", "buffer": picture.getvalue()}
+        )
+        page.get_by_role("button", name="Keep picture").click()
+        expect(page.locator(".said")).to_contain_text("picture kept")
+        assert complaints.said == []
+    notes = {
+        note.kind: note
+        for note in own_yard.parts.registry.piles.notes("pile-K-01")
+        if note.by == "the manager"
+    }
+    assert notes["water"].figures == {"litres": 35.5}
+    assert notes["hand_reading"].figures["celsius"] == 61.5
+    assert notes["squeeze"].figures == {"feel": "right"}
+    assert notes["smell"].figures == {"smell": "burnt", "smoke": True}
+    assert small_picture(own_yard, notes["photo"]) == (1600, 1200)
+
+
+def test_bad_input_says_what_is_wrong_and_loses_nothing(own_yard: Yard, browser: Browser) -> None:
+    with visitor(browser, own_yard.address, own_yard.key) as context:
+        page = context.new_page()
+        page.goto("/piles/pile-K-01")
+        open_notes(page)
+        page.get_by_label("Hand reading").fill("hot!")
+        page.get_by_role("button", name="Keep reading").click()
+        expect(page.get_by_role("alert")).to_contain_text("'hot!' is not a number")
+        expect(page.get_by_label("Hand reading")).to_have_value("hot!")
+
+
+def test_without_signal_a_turn_waits_and_goes_once(own_yard: Yard, browser: Browser) -> None:
+    before = turns(own_yard)
+    with visitor(browser, own_yard.address, own_yard.key) as context:
+        page = context.new_page()
+        page.goto("/piles/pile-K-01", wait_until="networkidle")
+        pressed_at = page.evaluate("Date.now()")
+        context.set_offline(True)
+        page.get_by_role("button", name="Turned just now").click()
+        expect(page.locator("#waiting")).to_contain_text("waits on this phone")
+        assert turns(own_yard) == before
+        own_yard.clock.at = own_yard.clock.at.__class__(pressed_at + 90 * MINUTE)
+        context.set_offline(False)
+        expect(page.locator("#waiting")).to_be_hidden()
+        page.wait_for_load_state("networkidle")
+        page.reload()
+        expect(page.locator("#waiting")).to_be_hidden()
+    kept = own_yard.parts.registry.piles.turns("pile-K-01")
+    assert len(kept) == before + 1
+    assert abs(kept[-1].at - pressed_at) < MINUTE, "it carries the time of the tap, not of its arrival"
+
+
+def test_a_page_seen_before_opens_without_signal(own_yard: Yard, browser: Browser) -> None:
+    with visitor(browser, own_yard.address, own_yard.key) as context:
+        page = context.new_page()
+        page.goto("/")
+        page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+        page.goto("/piles/pile-K-02", wait_until="networkidle")
+        page.goto("/", wait_until="networkidle")
+        context.set_offline(True)
+        page.goto("/piles/pile-K-02")
+        expect(page.locator("h1")).to_contain_text("K-02")
+        press_without_signal(context, page)
+
+
+def press_without_signal(context: BrowserContext, page: Page) -> None:
+    page.get_by_role("button", name="Turned just now").click()
+    expect(page.locator("#waiting")).to_contain_text("waits on this phone")
+    context.set_offline(False)
+    expect(page.locator("#waiting")).to_be_hidden()
+
+
+def open_notes(page: Page) -> None:
+    if "/piles/pile-K-01" not in page.url:
+        page.goto("/piles/pile-K-01")
+    page.get_by_text("Water, smell, hand reading and other notes").click()
+
+
+def fill_and_send(page: Page, label: str, text: str, button: str) -> None:
+    page.goto("/piles/pile-K-01")
+    open_notes(page)
+    page.get_by_label(label).fill(text)
+    page.get_by_role("button", name=button).click()
+    expect(page.locator(".said")).to_contain_text("noted")
+
+
+def small_picture(yard: Yard, note: FieldNote) -> tuple[int, int]:
+    with Image.open(io.BytesIO(yard.parts.registry.piles.photo(note.id))) as image:
+        assert not image.getexif()
+        return image.size
