@@ -152,13 +152,13 @@ class Delivery:
             )
             since = max(notice.at, notice.not_before or 0)
             if now - since >= self.pace.elsewhere_after_s * 1000 * clock_rate(self.clock):
-                tell_elsewhere(tx, notice, why, now)
+                tell_elsewhere(tx, notice, why, now, for_good=False)
 
     def _given_up(self, notice: Notice, why: str) -> None:
         """Disable the channel where everyone sees it, and tell by another one; with none left, keep trying."""
         now = self.clock.now()
         with self.registry.begin() as tx:
-            told = tell_elsewhere(tx, notice, why, now)
+            told = tell_elsewhere(tx, notice, why, now, for_good=True)
             self._disable(tx, notice.channel_id, why, now)
             if told:
                 tx.notices.change(

@@ -11,29 +11,51 @@ from alerts.wording_trial import passed_on
 from shared.episodes import SEVERITIES
 from shared.links import link_key, readdressed
 from shared.notices import Notice
-from shared.people import Channel, Person, Subscription
+from shared.people import Channel, ChannelKind, Person, Subscription
 from shared.ports import NotFound, Registry
 from shared.times import Millis
 
 REASON = "channel_failed"
 ROOT = "passed_on_from"  # the figure of a copy that names the first notice
 
+ONE_SERVER: frozenset[ChannelKind] = frozenset(
+    {"email", "mqtt"}
+)  # all channels of such a kind go through one server
 
-def tell_elsewhere(registry: Registry, notice: Notice, why: str, now: Millis) -> bool:
+
+def tell_elsewhere(registry: Registry, notice: Notice, why: str, now: Millis, *, for_good: bool) -> bool:
     """Put copies of ``notice`` into the outbox for the next best channels: the person's own others, else those of the
-    next person in line, else of whoever else wants such notices, else of everyone. False when there is none left."""
+    next person in line, else of whoever else wants such notices, else of everyone. False when there is none left.
+
+    ``for_good`` False: the channel may work again soon, so other people are troubled only with what is urgent, and
+    nothing goes a way that is most likely broken at the same place.
+    """
     family = _family(registry, notice)
     if any(_promising(other) for other in family if other.id != notice.id):
         return True
     tried = {notice.channel_id, *(other.channel_id for other in family)}
     people = {person.id: person for person in registry.people.all()}
+    kind = _kind(registry, notice)
     for ways in _ways(registry, people, notice):
-        untried = [way for way in ways if way.id not in tried]
-        if untried:
-            for way in untried:
+        usable = [way for way in ways if way.id not in tried and (for_good or _fit(way, notice, kind))]
+        if usable:
+            for way in usable:
                 registry.notices.put(_copy(registry, people, notice, way, why, now))
             return True
     return False
+
+
+def _fit(way: Channel, notice: Notice, failing: ChannelKind) -> bool:
+    if way.kind == failing and failing in ONE_SERVER:
+        return False
+    return way.person_id == notice.person_id or notice.severity == "urgent"
+
+
+def _kind(registry: Registry, notice: Notice) -> ChannelKind:
+    try:
+        return registry.people.channel(notice.channel_id).kind
+    except NotFound:
+        return "url"
 
 
 def root_of(notice: Notice) -> str:
@@ -87,11 +109,7 @@ def _copy(
     registry: Registry, people: dict[str, Person], notice: Notice, way: Channel, why: str, now: Millis
 ) -> Notice:
     root, reader = root_of(notice), people[way.person_id]
-    try:
-        kind = registry.people.channel(notice.channel_id).kind
-    except NotFound:
-        kind = "url"
-    line = passed_on(reader, people.get(notice.person_id, reader), kind, why, now)
+    line = passed_on(reader, people.get(notice.person_id, reader), _kind(registry, notice), why, now)
     first, *rest = notice.text.split("\n")
     key = link_key(registry.memory)
     return replace(

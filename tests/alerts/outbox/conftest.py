@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from shared.ports import Registry
+from tests.alerts.outbox.ledger import HEAD, TABLE
 from tests.alerts.outbox.yard import yard
 
 
@@ -13,3 +14,11 @@ from tests.alerts.outbox.yard import yard
 def registry(tmp_path: Path) -> Iterator[Registry]:
     with yard(tmp_path) as opened:
         yield opened
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    if TABLE:
+        terminalreporter.section("notices under faults")
+        terminalreporter.write_line(HEAD)
+        for line in TABLE:
+            terminalreporter.write_line(str(line))

@@ -1,0 +1,94 @@
+"""A sender in a process of its own that can be made to stand still at one step, to be killed there.
+
+``python -m tests.alerts.outbox.sender_child REGISTRY STEP``. At STEP it prints ``at STEP`` and waits for the end; with
+STEP ``-`` it works until its input closes. The steps are wrapped around the parts from outside: the sender itself knows
+nothing of them.
+"""
+
+from __future__ import annotations
+
+import sys
+import threading
+from dataclasses import replace
+from typing import Any
+
+from alerts.channels import SENDERS
+from alerts.channels.port import Parcel, Sender
+from alerts.outbox import SendLoop
+from alerts.outbox_pace import Pace
+from shared.notices import Notice
+from shared.settings import Settings
+from shared.stores import open_registry
+from shared.times import Millis, SystemClock
+from tests.alerts.outbox.yard import BOOK
+
+STEPS = ("before_claim", "after_claim", "before_send", "after_send", "before_mark", "after_mark")
+PACE = replace(Pace(), poll_s=0.01, lease_s=1.0, first_wait_s=0.05, longest_wait_s=0.5)
+
+
+def stand_still(step: str) -> None:
+    sys.stdout.write(f"at {step}\n")
+    sys.stdout.flush()
+    threading.Event().wait(60.0)
+
+
+class Notices:
+    """The registry's notices with a place to stand still."""
+
+    def __init__(self, inner: Any, step: str) -> None:
+        self._inner, self._step = inner, step
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._inner, name)
+
+    def claim(self, now: Millis, lease_ms: int, limit: int) -> list[Notice]:
+        if self._step == "before_claim":
+            stand_still(self._step)
+        claimed: list[Notice] = self._inner.claim(now, lease_ms, limit)
+        if claimed and self._step == "after_claim":
+            stand_still(self._step)
+        return claimed
+
+    def change(self, notice_id: str, **fields: Any) -> Notice:
+        marks = fields.get("state") == "sent"
+        if marks and self._step == "before_mark":
+            stand_still(self._step)
+        changed: Notice = self._inner.change(notice_id, **fields)
+        if marks and self._step == "after_mark":
+            stand_still(self._step)
+        return changed
+
+
+class Stopping:
+    """A channel's sender with a place to stand still before and after."""
+
+    def __init__(self, inner: Sender, step: str) -> None:
+        self._inner, self._step = inner, step
+
+    def send(self, parcel: Parcel) -> None:
+        if self._step == "before_send":
+            stand_still(self._step)
+        self._inner.send(parcel)
+        if self._step == "after_send":
+            stand_still(self._step)
+
+
+def main(registry_path: str, step: str) -> None:
+    registry = open_registry(registry_path)
+    registry.notices = Notices(registry.notices, step)
+    settings = Settings.model_validate({"web": {"allow_private_webhooks": True}})
+    senders = {kind: Stopping(make(settings), step) for kind, make in SENDERS.items()}
+    stop = threading.Event()
+    loop = SendLoop(registry, BOOK, settings, SystemClock(), pace=PACE, senders=senders)
+    thread = threading.Thread(target=loop.run, args=(stop, lambda: None))
+    thread.start()
+    sys.stdout.write("ready\n")
+    sys.stdout.flush()
+    sys.stdin.read()
+    stop.set()
+    thread.join()
+    registry.close()
+
+
+if __name__ == "__main__":
+    main(sys.argv[1], sys.argv[2])
