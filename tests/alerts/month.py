@@ -212,9 +212,9 @@ def table(month: Month) -> str:
 
 
 def main() -> None:
-    sizes = [int(word) for word in sys.argv[1:]]
+    piles, days = [int(word) for word in sys.argv[1:]] or (30, 30)
     with tempfile.TemporaryDirectory() as folder:
-        month = Month(Path(folder), *sizes).run()
+        month = Month(Path(folder), piles, days).run()
         print(table(month))
         month.close()
 

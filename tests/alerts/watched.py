@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from alerts.machine_watch import MachineWatch
 from alerts.worker import WatchLoop
 from shared.episodes import Episode, NoticeKind
 from shared.heat.catalogue import Catalogue
 from shared.heat.report import HeatReport
+from shared.heat_book import HeatBook
 from shared.notices import Notice
 from shared.people import Channel, Person, Subscription
 from shared.piles import Pile, Placement, Turn
@@ -70,10 +71,11 @@ class Yard:
         self.watch = self._new_watch()
 
     def _new_watch(self) -> WatchLoop:
-        machine = MachineWatch("watch", lambda: self.seconds)
-        return WatchLoop(
-            self.registry, self.book, self.settings, self.clock, Catalogue.load(), machine=machine
-        )  # type: ignore[arg-type]  # the book is a stand-in
+        return self.another_watch(MachineWatch("watch", lambda: self.seconds))
+
+    def another_watch(self, machine: MachineWatch | None = None) -> WatchLoop:
+        book = cast("HeatBook", self.book)
+        return WatchLoop(self.registry, book, self.settings, self.clock, Catalogue.load(), machine=machine)
 
     def restart(self) -> None:
         """Everything in memory is gone; the files stay."""

@@ -5,9 +5,6 @@ import threading
 import pytest
 
 import alerts.worker as watching
-from alerts.machine_watch import MachineWatch
-from alerts.worker import WatchLoop
-from shared.heat.catalogue import Catalogue
 from shared.heat.report import HeatReport
 from shared.notices import Notice
 from shared.ports import StorageError, StoreBusy
@@ -50,9 +47,7 @@ def test_two_watches_at_once_tell_once(yard: Yard) -> None:
     piles = [yard.pile(f"K-{number:02}") for number in range(1, 31)]
     for pile in piles:
         yard.is_so(pile, state="due", load=1.0, due_at=yard.now)
-    other = WatchLoop(
-        yard.registry, yard.book, yard.settings, yard.clock, Catalogue.load(), machine=MachineWatch("watch")
-    )  # type: ignore[arg-type]  # the book is a stand-in
+    other = yard.another_watch()
     other.name = "other"
     threads = [threading.Thread(target=watch.tick, args=(yard.clock.now(),)) for watch in (yard.watch, other)]
     for thread in threads:
@@ -65,8 +60,9 @@ def test_two_watches_at_once_tell_once(yard: Yard) -> None:
 
 def test_a_thousand_piles_going_bad_in_one_tick_are_a_thousand_messages(yard: Yard) -> None:
     yard.person("Ada")
-    for number in range(1000):
-        yard.pile(f"K-{number:04}")
+    with yard.registry.begin():
+        for number in range(1000):
+            yard.pile(f"K-{number:04}")
     yard.tick()
     for number in range(1000):
         pile = yard.registry.piles.by_peg("larkfield", f"K-{number:04}")
@@ -80,7 +76,8 @@ def test_a_thousand_piles_going_bad_in_one_tick_are_a_thousand_messages(yard: Ya
 
 def test_the_cost_of_a_tick_is_that_of_what_changed(yard: Yard) -> None:
     yard.person("Ada")
-    piles = [yard.pile(f"K-{number:03}") for number in range(200)]
+    with yard.registry.begin():
+        piles = [yard.pile(f"K-{number:03}") for number in range(200)]
     yard.tick()
     yard.book.asked.clear()
     yard.tick()
