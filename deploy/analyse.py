@@ -18,6 +18,7 @@ from shared.file_layout import FileError
 from shared.heat.catalogue import Catalogue, UnknownId
 from shared.heat.compose import report_of
 from shared.heat.engine import PileHeat
+from shared.heat.guide import Guide
 from shared.heat.report import HeatReport
 from shared.reading_files import read_readings, read_turns
 from shared.times import MINUTE, TimeError, parse_time, zone_of
@@ -33,6 +34,7 @@ class Analysis:
     report: HeatReport
     heat: PileHeat
     pile: FilePile
+    guide: Guide
     basis: tuple[str, ...]
     zone: str
     units: Units
@@ -66,6 +68,7 @@ def analyse(
         report=pile.named(report_of(heat, pile.as_of, turning, chosen)),
         heat=heat,
         pile=pile,
+        guide=turning,
         basis=pile.basis(turns, built_at is not None, zone or "UTC", max_gap_minutes),
         zone=zone or "UTC",
         units=readings.units,
@@ -92,12 +95,14 @@ def _progress(file: Path) -> Callable[[int], None] | None:
 @click.option("--zone", metavar="ZONE", help="IANA zone of times without an offset, and of the times shown.")
 @click.option("--max-gap-minutes", type=click.FloatRange(min=0, min_open=True, max=1440), default=180.0, show_default=True, help="Longest line between two readings; longer gaps count as nothing.")  # fmt: skip
 @click.option("--units", type=click.Choice(["celsius", "fahrenheit"]), help="Of the text and the PDF; else the file's own.")  # fmt: skip
+@click.option("--explain", "explained", is_flag=True, help="Say below the text what each figure means.")
 @click.option("--data", "data_dir", type=click.Path(file_okay=False, path_type=Path), help="Also read the rules/ and guides/ of this directory.")  # fmt: skip
 @click.option("--format", "shape", type=click.Choice(["text", "json", "pdf"]), default="text", show_default=True)  # fmt: skip
 @click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="Write here instead of to the terminal.")  # fmt: skip
 def analyse_command(
     file: Path, turns: Path | None, built: str | None, rules: tuple[str, ...], guide: str | None, zone: str | None,
-    max_gap_minutes: float, units: Units | None, data_dir: Path | None, shape: str, out: Path | None,
+    max_gap_minutes: float, units: Units | None, explained: bool, data_dir: Path | None, shape: str,
+    out: Path | None,
 ) -> None:  # fmt: skip
     """A heat report from FILE, a CSV of readings: long (time,probe,depth_cm,celsius) or wide (time and one column a
     sensor). Fahrenheit, levels instead of depths and any order of rows are fine. No service is needed."""
@@ -114,16 +119,16 @@ def analyse_command(
         raise UserError(str(error)) from None
     if progress is not None and sys.stderr.isatty():
         click.echo("", err=True)
-    _write(_rendered(done, shape, units or done.units), out)
+    _write(_rendered(done, shape, units or done.units, explained), out)
 
 
-def _rendered(done: Analysis, shape: str, units: Units) -> bytes:
+def _rendered(done: Analysis, shape: str, units: Units, explained: bool) -> bytes:
     if shape == "json":
         return (done.report.model_dump_json(indent=2) + "\n").encode()
     if shape == "pdf":
         from deploy.analyse_sheet import sheet_pdf  # noqa: PLC0415  # the typesetter is only loaded for a PDF
 
-        return sheet_pdf(done.report, done.heat, done.pile, done.basis, (done.zone, units, done.asked))
+        return sheet_pdf(done, units)
     width = min(120, max(80, shutil.get_terminal_size((100, 24)).columns)) if sys.stdout.isatty() else 100
     sheet = Sheet(
         title=f"Heat record of {done.pile.file.name}",
@@ -132,6 +137,8 @@ def _rendered(done: Analysis, shape: str, units: Units) -> bytes:
         units=units,
         width=width,
         asked=frozenset(done.asked),
+        guide=done.guide,
+        explained=explained,
     )
     return report_text(done.report, sheet).encode()
 

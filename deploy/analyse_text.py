@@ -6,6 +6,8 @@ import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from shared.heat.definitions import definitions, guide_table
+from shared.heat.guide import Guide
 from shared.heat.report import THRESHOLDS_C, Extreme, HeatReport, RuleReading, SensorHeat
 from shared.heat.rule_beside import beside
 from shared.local_times import in_zone
@@ -33,6 +35,8 @@ class Sheet:
     units: Units
     width: int
     asked: frozenset[str]
+    guide: Guide
+    explained: bool = False
 
     def time(self, at: Millis | None) -> str:
         return NONE if at is None else to_datetime(at, self.zone).strftime("%Y-%m-%d %H:%M")
@@ -63,13 +67,14 @@ def report_text(report: HeatReport, sheet: Sheet) -> str:
         _rules(report, sheet),
         _beside(report, sheet),
         _cautions(report, sheet),
+        _meanings(report, sheet) if sheet.explained else [],
     ]
     return "\n\n".join("\n".join(part) for part in parts if part) + "\n"
 
 
 def _now(report: HeatReport, sheet: Sheet) -> list[str]:
     hottest, coldest, turn = report.hottest, report.coldest, report.turn
-    turning = f"guide {turn.guide}: {turn.state.replace('_', ' ')}"
+    turning = turn.state.replace("_", " ")
     if turn.load is not None:
         turning += f", load {turn.load:.2f} of 1"
     if turn.due_at is not None:
@@ -85,6 +90,7 @@ def _now(report: HeatReport, sheet: Sheet) -> list[str]:
         ("Hottest core", _extreme(hottest, sheet)),
         ("Coldest core", _extreme(coldest, sheet)),
         ("Turning", turning),
+        ("", guide_table(sheet.guide, sheet.units)),
         ("Running hot", risk),
     ]
     if report.outlook_note:
@@ -211,3 +217,8 @@ def _cautions(report: HeatReport, sheet: Sheet) -> list[str]:
     if not report.cautions:
         return []
     return ["Take care", *(line for caution in report.cautions for line in sheet.wrapped(caution))]
+
+
+def _meanings(report: HeatReport, sheet: Sheet) -> list[str]:
+    meanings = definitions(report.max_gap_minutes, sheet.guide)
+    return ["What the figures mean", *(line for text in meanings for line in sheet.wrapped(text))]

@@ -26,8 +26,8 @@ COMMANDS = {
     "backup": ("deploy.commands.keep", "backup_command"),
     "restore": ("deploy.commands.keep", "restore_command"),
     "import": ("deploy.commands.keep", "import_command"),
-    "token": ("deploy.commands.access", "token"),
-    "probe": ("deploy.commands.access", "probe"),
+    "token": ("deploy.commands.token", "token"),
+    "probe": ("deploy.commands.probe", "probe"),
     "analyse": ("deploy.analyse", "analyse_command"),
     "mix": ("deploy.commands.mix", "mix_command"),
 }

@@ -105,7 +105,7 @@ def store_history(house: House, host: str, port: int, samples: Iterable[Sample])
     thread.start()
     publisher = None
     try:
-        _wait_for(lambda: ingest.ready, "the ingester did not start")
+        _wait_for(lambda: ingest.connected, "the ingester did not start")
         publisher = ProbePublisher(host, port, SITE)
         sent = [
             publisher.readings(probe, _pack(probe, day))

@@ -66,7 +66,7 @@ _WOODY: dict[str, object] = {"name": "wood chip, leaves, cattle manure", "carbon
 _GREEN: dict[str, object] = {"name": "grass, straw, vegetable waste", "carbon_to_nitrogen": 27.0}
 
 PILES: tuple[DemoPile, ...] = (
-    DemoPile("K-01", "caged", 54.40, _turns(57.6, 59.55), mix=_WOODY),
+    DemoPile("K-01", "caged", 54.40, _turns(57.6, 61.9), mix=_WOODY),
     DemoPile("K-02", "caged", 56.35, _turns(59.4, 61.4), mix=_GREEN),
     DemoPile(
         "K-03", "windrow", 50.85, (), trouble="hot", rules=("us-organic-windrow",), volume_l=14000.0, mix=_GREEN

@@ -17,6 +17,7 @@ from deploy.supervisor import Supervisor
 from deploy.web import WebServer, address_of, bind
 from ingest.broker import EmbeddedBroker
 from shared.loops import Loop
+from shared.settings import Settings
 
 RUNNING_FILE = "running.json"
 
@@ -35,12 +36,12 @@ class Service:
         demo_speed: float | None = None,
         add_to_app: Callable[[FastAPI], None] | None = None,
     ) -> None:
-        self.house = house
         self._demo_speed, self._add_to_app = demo_speed, add_to_app
         self._listener: socket.socket = bind(host, port)
         self._broker = None
         if house.settings.mqtt.host is None:
             self._broker = EmbeddedBroker(house.data_dir, mqtt_host, mqtt_port)
+        self.house = replace(house, settings=_with_address(house.settings, self.address))
 
     def start(self, more_loops: Callable[[str, int], Sequence[Loop]] | None = None) -> None:
         """``more_loops`` is asked for further loops once the broker's address is known (the demo's probes)."""
@@ -96,3 +97,10 @@ class Service:
         host, port = self.mqtt_address
         word = {"pid": os.getpid(), "web": self.address, "mqtt_host": host, "mqtt_port": port}
         (self.house.data_dir / RUNNING_FILE).write_text(json.dumps(word), "utf-8")
+
+
+def _with_address(settings: Settings, address: str) -> Settings:
+    """Messages need links: where no public address is set, they lead to this machine."""
+    if settings.web.public_url is not None:
+        return settings
+    return settings.model_copy(update={"web": settings.web.model_copy(update={"public_url": address})})

@@ -1,4 +1,4 @@
-"""Who and what may connect: API tokens and probes' broker credentials."""
+"""`turnbell token`: who may use the API."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ import click
 from api.auth import create_token
 from deploy.assembly import opened_house
 from deploy.commands.options import data_and_config, settings_of
-from deploy.enrol import enrol
 from shared.people import ROLES
 from shared.times import SystemClock
 
@@ -28,18 +27,3 @@ def create(data_dir: Path, config_file: Path | None, role: str, name: str) -> No
     held = next(known for known in ROLES if known == role)
     with opened_house(data_dir, settings_of(config_file)) as house:
         click.echo(create_token(house.registry, held, name or role, SystemClock().now()))
-
-
-@click.group(short_help="Broker credentials of probes.")
-def probe() -> None:
-    """Broker credentials of probes."""
-
-
-@probe.command("enrol", short_help="Make a probe's broker credential and print it once.")
-@click.argument("probe_name", metavar="PROBE")
-@data_and_config
-@click.option("--site", help="Slug of the site; needed when there are several.")
-def enrol_command(probe_name: str, data_dir: Path, config_file: Path | None, site: str | None) -> None:
-    """Make a broker credential for PROBE, write the broker's files, and print it once."""
-    with opened_house(data_dir, settings_of(config_file)) as house:
-        click.echo(enrol(house.registry, data_dir, probe_name, site, SystemClock().now()))
