@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from sqlalchemy import select, update
+from sqlalchemy import Connection, select, update
 
 from shared.ids import new_id
 from shared.piles import Placement
@@ -36,20 +36,19 @@ class SqlProbes:
         for figure in figures:
             if figure in _NOT_A_FIGURE or figure not in PROBE.fields:
                 raise StorageError(f"a probe has no figure {figure}")
-        p = t.probes.c
-        mine = (p.site == site, p.name == name)
-        new = Probe(id=new_id(at), site=site, name=name, first_heard_at=at, last_heard_at=at)
         with self._work.write(f"noting probe {site}/{name}") as connection:
-            insert_unless_there(connection, t.probes, PROBE.row(new), ("site", "name"))
-            row = connection.execute(select(t.probes).where(*mine).with_for_update()).mappings().one()
-            probe = PROBE.thing(row)
+            probe = _locked(connection, site, name)
+            if probe is None:
+                new = Probe(id=new_id(at), site=site, name=name, first_heard_at=at, last_heard_at=at)
+                insert_unless_there(connection, t.probes, PROBE.row(new), ("site", "name"))
+                probe = _locked(connection, site, name) or new
             changes = {
                 key: getattr(probe, key) + value if key in _ADDED else value for key, value in figures.items()
             }
             changes["first_heard_at"] = _least(probe.first_heard_at, at)
             changes["last_heard_at"] = max(probe.last_heard_at or at, at)
-            connection.execute(update(t.probes).where(p.id == probe.id).values(changes))
-            return PROBE.get(connection, probe.id)
+            connection.execute(update(t.probes).where(t.probes.c.id == probe.id).values(changes))
+            return PROBE.changed(probe, changes)
 
     def get(self, probe_id: str) -> Probe:
         with self._work.read("reading a probe") as connection:
@@ -104,6 +103,17 @@ class SqlProbes:
         query = CALIBRATION.query(c.site == site, c.probe == probe, order=["valid_from", "id"])
         with self._work.read("reading calibrations") as connection:
             return CALIBRATION.listed(connection, query)
+
+
+def _locked(connection: Connection, site: str, name: str) -> Probe | None:
+    """Nobody else changes it until the transaction ends."""
+    p = t.probes.c
+    row = (
+        connection.execute(select(t.probes).where(p.site == site, p.name == name).with_for_update())
+        .mappings()
+        .first()
+    )
+    return None if row is None else PROBE.thing(row)
 
 
 def _least(before: Millis | None, at: Millis) -> Millis:
