@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 from api.document_appendix import ROWS_SHOWN, gaps, left_out, more, of_many, suspects
 from api.document_rules import rule_cards
-from api.document_words import DEFINITIONS, NO_CLAIM, NONE, Words, sensor_name
+from api.document_words import NO_CLAIM, NONE, Words, sensor_name
 from shared.heat.cautions import cautions
+from shared.heat.definitions import definitions
 from shared.heat.report import THRESHOLDS_C, Extreme, HeatCycle, HeatReport, SensorHeat
 from shared.piles import Pile
 from shared.times import Millis, iso
@@ -61,7 +62,7 @@ def batch_data(report: HeatReport, history: PileHistory, pile: Pile, setting: Se
         "gaps": [row for _, row in silent[:ROWS_SHOWN]],
         "gaps_words": of_many(silent),
         "more": [words.local(line) for line in more(report)],
-        "definitions": [text.format(gap=gap) for text in DEFINITIONS],
+        "definitions": definitions(report.max_gap_minutes, setting.guide),
         "data_words": " ".join([*setting.basis, setting.hash_words or HASH_WORDS]),
         "hash": setting.data_hash or data_hash(history),
     }  # fmt: skip

@@ -15,33 +15,6 @@ if TYPE_CHECKING:
 
 NONE = "–"
 
-DEFINITIONS = (
-    (
-        "The line of a sensor is the straight line between two valid readings at most {gap} min apart. Outside it nothing is "
-        "known: no time is credited, and the gap is listed."
-    ),
-    (
-        "Hours at or over a temperature: the total time for which the line is at it or over it, to the millisecond. A stretch "
-        "is one unbroken piece of that time."
-    ),
-    (
-        "Hottest: while any core sensor is at or over it. Coldest: while every placed core sensor is known and at or over it; "
-        "a sensor that is silent makes the coldest unknown."
-    ),
-    "A recorded turn, a moved probe and a masked stretch end a line; nothing is drawn across them.",
-    (
-        "Load: time since the last turn, each hour divided by the hours that the turning guide allows at that temperature, "
-        "added up over the hottest core reading; the guide calls for a turn at 1."
-    ),
-    (
-        "A turn counts for the guide when enough hours lie before it, or when the guide had called for it; for a rule, as the "
-        "rule's own reading says."
-    ),
-    (
-        "Readings left out (impossible values, lone jumps, a probe pulled out) stay in the record and are shown, but no sum "
-        "uses them."
-    ),
-)
 NO_CLAIM = (
     "This sheet says what the record supports, as this program reads each rule; it is no certificate. Local codes, the "
     "permit and licensed practice decide."

@@ -17,6 +17,7 @@ import vl_convert
 from api.document_facts import CYCLES_ON_PAGE, batch_data
 from api.document_rules import ON_PAGE
 from shared.charts import heat_curve_spec
+from shared.heat.guide import Guide
 from shared.heat.report import HeatReport
 from shared.piles import Pile
 from shared.units import Units
@@ -36,9 +37,10 @@ class DocumentError(Exception):
 class Setting:
     """How the sheet is written, and what it may say beside the report.
 
-    ``title``: what stands at the top; ``site``: its name; ``rules``: ids that stand on the page (the others follow in
-    the appendix only where they are met); ``hash_words`` and ``data_hash``: what the hash covers and the hash (None = of
-    the readings, by the recipe in ``api.document_facts``); ``basis``: sentences on where the record comes from.
+    ``title``: what stands at the top; ``site``: its name; ``rules``: ids of the only rules to show (none = all that the
+    report has); ``hash_words`` and ``data_hash``: what the hash covers and the hash (None = of the readings, by the
+    recipe in ``api.document_facts``); ``basis``: sentences on where the record comes from; ``guide``: the turning
+    guide, written out among the definitions.
     """
 
     title: str
@@ -50,6 +52,7 @@ class Setting:
     basis: Sequence[str] = ()
     data_hash: str | None = None
     hash_words: str = ""
+    guide: Guide | None = None
 
 
 def batch_pdf(report: HeatReport, history: PileHistory, pile: Pile, setting: Setting) -> bytes:

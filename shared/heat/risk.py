@@ -1,9 +1,8 @@
 """The ladder of running too hot: none, watch, high, danger, with the reasons in words. Never a probability of fire.
 
 Where the steps come from:
-- 65 °C: useful microbes are being lost (Cornell, "Compost Physics"). 71 °C (160 °F): turn now, add water (North
-  Carolina DEQ on spontaneous combustion). 76.7 °C (170 °F): the upper edge of the US organic band (7 CFR 205.203).
-  82 °C (180 °F): a pre-fire alarm (from memory, unverified).
+- 65 °C: useful microbes are being lost. 71 °C (160 °F): turn now, add water. 76.7 °C (170 °F): out of the US organic
+  band. 82 °C (180 °F): a pre-fire alarm. The source of each stands in STEPS.
 - A step holds once the time at or over it, added up since it was last given up, comes to its duration.
 - The durations, the 2 K and 6 h before a step is given up, and the 48 h after danger are our own choices.
 - 120 h at or over 65 °C without a turn is our own choice too.
@@ -42,16 +41,15 @@ class Step:
     at_least_c: float
     for_ms: int
     means: str
+    source: str
 
 
 STEPS: tuple[Step, ...] = (
-    Step("watch", 65.0, 2 * HOUR, "too hot for many of the organisms that make compost; plan a turn"),
-    Step("high", 71.0, 1 * HOUR, "turn now and add water"),
-    Step(
-        "danger", 76.7, 30 * MINUTE, "hotter than biology alone should hold; measure by hand, keep water near"
-    ),
-    Step("danger", ALARM_C, 0, "treat as a warning before fire (threshold from memory, unverified)"),
-)
+    Step("watch", 65.0, 2 * HOUR, "too hot for many of the organisms that make compost; plan a turn", "Cornell, Compost Physics"),
+    Step("high", 71.0, 1 * HOUR, "turn now and add water", "North Carolina DEQ on spontaneous combustion"),
+    Step("danger", 76.7, 30 * MINUTE, "hotter than biology alone should hold; measure by hand, keep water near", "upper edge of the US organic band, 7 CFR 205.203"),
+    Step("danger", ALARM_C, 0, "treat as a warning before fire (threshold from memory, unverified)", "from memory, unverified"),
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
