@@ -1,0 +1,136 @@
+"""The watch on real readings, a real registry and the real heat book."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from alerts.worker import WatchLoop
+from shared.heat.catalogue import Catalogue
+from shared.heat_book import HeatBook
+from shared.notices import Notice
+from shared.people import Channel, Person, Subscription
+from shared.piles import Pile, Placement, Turn
+from shared.readings import Reading, SensorKey
+from shared.settings import Settings
+from shared.stores import open_readings, open_registry
+from shared.times import HOUR, MINUTE, Millis, Span
+from tests.alerts.made import NOW, SITE
+from tests.alerts.watched import HandClock
+
+SENSOR = SensorKey(SITE.slug, "p-01", "45")
+
+
+class RealYard:
+    def __init__(self, folder: Path) -> None:
+        self.folder, self.clock = folder, HandClock(NOW)
+        self._open()
+        self.registry.sites.add(SITE)
+        self.registry.people.add(Person("ada", "Ada", "Europe/Dublin"))
+        self.registry.people.add_channel(Channel("ada-mail", "ada", "email", "ada@example.org"))
+        self.registry.people.subscribe(Subscription("all", "ada"))
+        self.registry.piles.add(Pile("pile-1", SITE.slug, "K-07", Millis(NOW)))
+        self.registry.probes.place(Placement("pl", SITE.slug, "p-01", "pile-1", Span(Millis(NOW)), "middle"))
+
+    def _open(self) -> None:
+        self.registry = open_registry(self.folder / "registry.db")
+        self.readings = open_readings(self.folder / "readings.db")
+        self.book = HeatBook(self.readings, self.registry, Catalogue.load(), Settings().max_gap_ms)
+        self.watch = WatchLoop(self.registry, self.book, Settings(), self.clock, Catalogue.load())
+
+    def close(self) -> None:
+        self.registry.close()
+        self.readings.close()
+
+    def restart(self) -> None:
+        self.close()
+        self._open()
+
+    def read(self, celsius: float, *, until: int, since: int | None = None) -> None:
+        """A reading every half hour up to ``until``, and a tick after the last."""
+        first = self.clock.at + 30 * MINUTE if since is None else since
+        batch = []
+        for number, at in enumerate(range(first, until + 1, 30 * MINUTE)):
+            value = celsius + (0.2 if number % 2 else 0.0)  # no sensor is this steady
+            batch.append(Reading(SENSOR, Millis(at), value, Millis(until)))
+        self.readings.append(batch)
+        self.registry.probes.heard(
+            SITE.slug, "p-01", Millis(until), {"interval_ms": 30 * MINUTE, "interval_fixed": True}
+        )
+        self.clock.at = until
+        self.watch.tick(Millis(until))
+
+    def told(self) -> list[Notice]:
+        return [n for n in reversed(self.registry.notices.all(limit=1000)) if n.state != "withheld"]
+
+    def says(self) -> list[tuple[str, str]]:
+        return [(n.kind, n.reason) for n in self.told()]
+
+
+@pytest.fixture
+def real(tmp_path: Path) -> Iterator[RealYard]:
+    made = RealYard(tmp_path)
+    yield made
+    made.close()
+
+
+def test_a_pile_at_61_degrees_is_soon_due_after_42_hours_and_due_after_48(real: RealYard) -> None:
+    start = NOW + 30 * MINUTE
+    real.read(61.0, until=start + 40 * HOUR)
+    assert real.says() == []
+    real.read(61.0, until=start + 43 * HOUR)
+    assert real.says() == [("turn_soon", "first")]
+    real.read(61.0, until=start + 47 * HOUR)
+    assert len(real.told()) == 1
+    real.read(61.0, until=start + 48 * HOUR)
+    assert real.says() == [("turn_soon", "first"), ("turn_due", "first")]
+    due = real.told()[-1]
+    assert due.figures["load"] >= 1.0
+    assert abs(due.figures["due_at"] - (start + 48 * HOUR)) <= MINUTE
+    assert due.title.startswith("K-07")
+    real.restart()
+    real.watch.tick(real.clock.now())
+    real.watch.tick(real.clock.now())
+    assert len(real.told()) == 2
+
+
+def test_a_logged_turn_ends_it_before_anything_is_read_after_it(real: RealYard) -> None:
+    real.read(61.0, until=NOW + 49 * HOUR)
+    assert real.says() == [("turn_due", "first")]
+    real.clock.at += 10 * MINUTE
+    real.registry.piles.add_turn(Turn("t1", "pile-1", real.clock.now(), by="Ben"))
+    real.watch.tick(real.clock.now())
+    assert real.says() == [("turn_due", "first"), ("turn_due", "resolved")]
+    real.read(40.0, until=real.clock.at + HOUR)
+    assert len(real.told()) == 2
+    assert [e.kind for e in real.registry.episodes.unresolved()] == []
+
+
+def test_a_pile_over_70_is_one_message(real: RealYard) -> None:
+    real.read(60.0, until=NOW + 10 * HOUR)
+    real.read(71.5, until=NOW + 12 * HOUR)
+    (notice,) = real.told()
+    assert notice.kind == "cool_pile"
+    assert notice.figures["also"] == ["turn_due"]
+
+
+def test_readings_from_before_that_come_late_bring_the_turn_forward(real: RealYard) -> None:
+    """A probe that was out of reach delivers its stored readings: the pile had been hot for two days."""
+    real.read(61.0, until=NOW + HOUR)
+    real.clock.at = NOW + 50 * HOUR
+    real.read(61.0, since=NOW + 50 * HOUR, until=NOW + 50 * HOUR)
+    assert [k for k, _ in real.says()] == []
+    real.read(61.0, since=NOW + 90 * MINUTE, until=NOW + 50 * HOUR)
+    assert real.says() == [("turn_due", "first")]
+
+
+def test_a_silent_probe_is_told_by_the_clock_alone(real: RealYard) -> None:
+    real.read(58.0, until=NOW + 5 * HOUR)
+    real.clock.at += 89 * MINUTE
+    real.watch.tick(real.clock.now())
+    assert real.says() == []
+    real.clock.at += MINUTE
+    real.watch.tick(real.clock.now())
+    assert real.says() == [("probe_silent", "first")]
