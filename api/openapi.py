@@ -8,6 +8,8 @@ from typing import Any
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
+from api.auth import SESSION_COOKIE
+from api.auth_csrf import HEADER
 from api.problems import MEDIA_TYPE, Problem
 
 _API = "/api/v1/"
@@ -42,7 +44,15 @@ def _whole(app: FastAPI) -> dict[str, Any]:
     schemas["Problem"] = problem
     for name in ("HTTPValidationError", "ValidationError"):
         schemas.pop(name, None)
+    schema["components"].setdefault("securitySchemes", {})["session"] = {
+        "type": "apiKey",
+        "in": "cookie",
+        "name": SESSION_COOKIE,
+        "description": f"A browser's; whatever changes something needs the header {HEADER} too.",
+    }
     for path, method, operation in _operations(schema):
+        if "security" in operation:
+            operation["security"].append({"session": []})
         answers = operation["responses"]
         answers.pop("422", None)
         if path.startswith(_API):

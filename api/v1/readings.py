@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from collections.abc import Iterator
 from typing import Annotated
 
@@ -86,7 +87,11 @@ def get_readings(
     responses={200: {"content": {"text/csv": {"schema": {"type": "string"}}}}},
 )
 def get_readings_csv(pile: str, parts: PartsHere, _: Viewer) -> StreamingResponse:
-    """Every reading that the sums know, in the long format: time, probe, depth_cm (or level), celsius."""
+    """Every reading of the pile, suspect ones too, in the long format: time, probe, depth_cm (or level), celsius.
+
+    Whoever works the file out gets the hours that the report has: values are calibrated, an unknown value is an empty
+    cell, and retained messages of unknown age are not in it.
+    """
     held = find_pile(parts.registry, pile)
     rows = _csv(parts.book.history(held.id))
     headers = {"Content-Disposition": f'attachment; filename="{file_name(held, "readings.csv")}"'}
@@ -110,7 +115,7 @@ def _show(
         placement=sensor.placement.id,
         total=len(at),
         at=iso_texts(at[kept]),
-        celsius=[value if np.isfinite(value) else None for value in celsius[kept].round(4).tolist()],
+        celsius=[value if np.isfinite(value) else None for value in celsius[kept].round(6).tolist()],
         suspect=[_REASONS[code] for code in reason[kept].tolist()],
         gaps=_gaps(at[~bad], max_gap_ms),
     )
@@ -133,13 +138,14 @@ def _csv(history: PileHistory) -> Iterator[str]:
     yield f"time,probe,{'level' if levels else 'depth_cm'},celsius\r\n"
     for sensor in history.sensors:
         names = [_cell(sensor.key.probe), _cell(sensor.key.depth)]
-        for start in range(0, len(sensor.at), _ROWS_AT_ONCE):
+        dated = sensor.reason != Reason.STALE
+        at, celsius = sensor.at[dated], sensor.celsius[dated]
+        for start in range(0, len(at), _ROWS_AT_ONCE):
             some = slice(start, start + _ROWS_AT_ONCE)
             piece = io.StringIO()
             writer = csv.writer(piece)
-            values = sensor.celsius[some].round(4).tolist()
-            for time, value in zip(iso_texts(sensor.at[some]), values, strict=True):
-                writer.writerow([time, *names, value])
+            for time, value in zip(iso_texts(at[some]), celsius[some].tolist(), strict=True):
+                writer.writerow([time, *names, f"{value:.10g}" if math.isfinite(value) else ""])
             yield piece.getvalue()
 
 

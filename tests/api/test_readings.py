@@ -4,15 +4,21 @@ from __future__ import annotations
 
 import csv
 import io
+from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from starlette.testclient import TestClient
 
+from shared.heat.compose import heat_report
+from shared.heat.facts import PileFacts
 from shared.piles import Placement, Site
+from shared.probes import Calibration
+from shared.reading_files import read_readings
 from shared.readings import ArrivalMark, Reading, SensorKey
 from shared.times import HOUR, MINUTE, Millis, Span, iso
-from tests.api.conftest import BUILT, House
+from tests.api.conftest import BUILT, NOW, House
 
 
 def placed(house: House, probe: str = "lance-1", *, end: Millis | None = None) -> str:
@@ -116,9 +122,9 @@ def test_the_file_is_in_the_long_format(house: House, viewer: TestClient) -> Non
     assert rows(viewer, placed(house)) == [
         ["time", "probe", "depth_cm", "celsius"],
         ["2026-11-20T06:00:00Z", "lance-1", "15", "40.25"],
-        ["2026-11-20T06:00:00Z", "lance-1", "45", "50.0"],
-        ["2026-11-20T06:30:00Z", "lance-1", "45", "85.0"],
-        ["2026-11-20T07:00:00Z", "lance-1", "45", "50.0"],
+        ["2026-11-20T06:00:00Z", "lance-1", "45", "50"],
+        ["2026-11-20T06:30:00Z", "lance-1", "45", "85"],
+        ["2026-11-20T07:00:00Z", "lance-1", "45", "50"],
     ]
 
 
@@ -126,7 +132,7 @@ def test_a_level_stands_where_there_is_no_depth(house: House, viewer: TestClient
     house.hear("lance-1", "middle", [50.0])
     assert rows(viewer, placed(house)) == [
         ["time", "probe", "level", "celsius"],
-        ["2026-11-20T06:00:00Z", "lance-1", "middle", "50.0"],
+        ["2026-11-20T06:00:00Z", "lance-1", "middle", "50"],
     ]
 
 
@@ -139,6 +145,46 @@ def test_a_cell_that_would_be_a_formula_is_made_text(house: House, viewer: TestC
 def test_a_cold_reading_stays_a_number(house: House, viewer: TestClient) -> None:
     house.hear("lance-1", "45", [-4.5])
     assert rows(viewer, placed(house))[1][3] == "-4.5"
+
+
+def test_the_file_gives_the_hours_of_the_report(house: House, viewer: TestClient, tmp_path: Path) -> None:
+    chance = np.random.default_rng(7)
+    for depth in ("15", "45"):
+        values = (58.0 + np.cumsum(chance.normal(0, 0.4, 230))).tolist()
+        values[50], values[120] = 85.0, -127.0
+        del values[60:70]
+        house.hear("lance-1", depth, values)
+    address = placed(house)
+    house.parts.registry.probes.calibrate(
+        Calibration("cal-1", "larkfield", "lance-1", "45", 1.0 / 3.0, Millis(BUILT + 12 * HOUR))
+    )
+    file = tmp_path / "record.csv"
+    file.write_bytes(viewer.get(f"{address}/readings.csv").content)
+    facts = PileFacts(
+        house.parts.registry.piles.get("pile-K-01"), tuple(house.parts.registry.probes.placements())
+    )
+    curves = read_readings(file, site="larkfield").curves
+    catalogue = house.parts.catalogue
+    again = heat_report(facts, curves, NOW, catalogue.default_guide, [], house.parts.settings.max_gap_ms)
+    told = viewer.get(f"{address}/heat").json()
+    for mine, theirs in zip(told["sensors"], again.sensors, strict=True):
+        assert mine["hours_above"] == pytest.approx(dict(theirs.hours_above), abs=1e-6)
+        assert (mine["readings"], mine["suspect"]) == (theirs.readings, theirs.suspect)
+    assert told["coldest"]["hours_above"] == pytest.approx(dict(again.coldest.hours_above), abs=1e-6)
+
+
+def test_a_retained_message_of_unknown_age_is_shown_but_not_in_the_file(
+    house: House, viewer: TestClient
+) -> None:
+    house.hear("lance-1", "45", [50.0])
+    later = Millis(BUILT + HOUR)
+    house.parts.readings.append(
+        [Reading(SensorKey("larkfield", "lance-1", "45"), later, 60.0, later, ArrivalMark.STALE)]
+    )
+    address = placed(house)
+    (sensor,) = readings(viewer, f"{address}/readings")
+    assert sensor["suspect"] == [None, "stale"]
+    assert len(rows(viewer, address)) == 2
 
 
 def test_a_long_record_is_streamed_whole(house: House, viewer: TestClient) -> None:
