@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from shared.heat.exposure import KNOWN, stretches_over
 from shared.heat.lethality import line_doses
+from shared.heat.peaks import Peak, Peaks
 from shared.heat.rows import Rows
 from shared.heat.screening import Reason
 from shared.heat.spans import Spells
@@ -35,7 +36,7 @@ class SensorLine:
         self._offset_c = np.array([0.0, *(offset for _, offset in offsets)])
         self.spells: dict[float, Spells] = {KNOWN: Spells()}
         self.dose = 0
-        self.peak: tuple[float, int] | None = None
+        self._peaks = Peaks(cuts, self.good)
         self.dirty: list[Window] = []
 
     def put(self, at: NDArray[np.int64], value: NDArray[np.float64], mark: NDArray[np.uint8]) -> None:
@@ -121,7 +122,7 @@ class SensorLine:
             else:
                 self.spells[threshold_c] = Spells(stretches)
         self._renew_dose(at, celsius, joined, good, low, end)
-        self._renew_peak(at, celsius, start, end)
+        self._peaks.renew(at, celsius, start, end)
         return start, end
 
     def _line(
@@ -158,17 +159,6 @@ class SensorLine:
             held[good[:-1]] = line_doses(at, celsius, joined)
             self.dose += int(held.sum())
 
-    def _renew_peak(self, at: NDArray[np.int64], celsius: NDArray[np.float64], start: int, end: int) -> None:
-        held = self.peak
-        best = highest(at, celsius)
-        if best is not None and (
-            held is None or best[0] > held[0] or (best[0] == held[0] and best[1] <= held[1])
-        ):
-            self.peak = best
-        elif held is not None and start <= held[1] <= end:
-            good = self.rows.reason == Reason.GOOD
-            self.peak = highest(self.rows.at[good], self.rows.celsius[good])
-
     def add_threshold(self, threshold_c: float) -> None:
         if threshold_c not in self.spells:
             over: Stretches = np.empty((0, 2), dtype=np.int64)
@@ -194,6 +184,15 @@ class SensorLine:
             return None
         return celsius, at
 
+    @property
+    def peak(self) -> Peak | None:
+        return self._peaks.whole()
+
+    def peak_within(self, after: int, until: int) -> Peak | None:
+        """The highest good reading within (after, until]."""
+        newest = int(self.rows.at[-1]) if self.rows.count else 0
+        return self._peaks.within(after, until, newest)
+
     def good(self, after: int, until: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
         """Good readings within (after, until]."""
         some = slice(self.rows.index(after, "right"), self.rows.index(until, "right"))
@@ -210,14 +209,6 @@ class SensorLine:
             return np.full(len(grid), np.inf)
         values: NDArray[np.float64] = np.interp(grid, self.rows.at[some][good], self.rows.celsius[some][good])
         return values
-
-
-def highest(at: NDArray[np.int64], celsius: NDArray[np.float64]) -> tuple[float, int] | None:
-    """The highest value and its first instant."""
-    if not len(at):
-        return None
-    row = int(celsius.argmax())
-    return float(celsius[row]), int(at[row])
 
 
 def _common_tail(

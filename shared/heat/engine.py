@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 
 from shared.heat.curve import SensorLine, Window
 from shared.heat.exposure import KNOWN
-from shared.heat.extremes import Peak, coldest_peak, higher, hottest_peak
+from shared.heat.extremes import coldest_peak
 from shared.heat.facts import PileFacts
+from shared.heat.peaks import Peak, higher
 from shared.heat.spans import FOREVER
 from shared.heat.stands import Stand, merged
 from shared.heat.view import AnyZone, Stretches, Which
@@ -37,6 +38,7 @@ class PileHeat:
         for placed in sorted(facts.placements, key=lambda p: (p.probe, p.span.start, p.id)):
             places.setdefault((placed.site, placed.probe, placed.position, placed.zone), []).append(placed)
         self.stands = [Stand(facts, placements, max_gap_ms) for placements in places.values()]
+        self._stale = False
         self._zones: dict[AnyZone, ZoneLines] = {}
         self._coldest_peaks: dict[AnyZone, Peak | None] = {}
         self._remembered: dict[tuple[str, int, int], object] = {}
@@ -53,6 +55,7 @@ class PileHeat:
         """Add readings in any order. An instant that is there keeps its first value; not a number = no value."""
         marks = np.zeros(len(at), dtype=np.uint8) if mark is None else mark
         for stand, inside in self._where(sensor, at):
+            self._stale = True
             stand.line(sensor.depth).put(at[inside], value[inside], marks[inside])
 
     def hold(self, sensor: SensorKey, since: Millis, curve: Curve) -> None:
@@ -60,6 +63,7 @@ class PileHeat:
         for stand in self._stands_of(sensor):
             inside = (curve.at >= since) & stand.covers(curve.at)
             if inside.any() or sensor.depth in stand.lines:
+                self._stale = True
                 stand.line(sensor.depth).hold(
                     since, curve.at[inside], curve.value[inside], curve.mark[inside]
                 )
@@ -68,6 +72,7 @@ class PileHeat:
         """Take readings back; the line is as if they had never been."""
         for stand, inside in self._where(sensor, at):
             if sensor.depth in stand.lines:
+                self._stale = True
                 stand.line(sensor.depth).withdraw(at[inside])
 
     def intervals(self, threshold_c: float, which: Which, zone: AnyZone | None = None) -> Stretches:
@@ -102,11 +107,9 @@ class PileHeat:
         best: Peak | None = None
         if which == "coldest":
             best = self._coldest_peak(zone or "core", lines) if whole else coldest_peak(lines, first, last)
-        elif whole:
-            for line in lines.lines:
-                best = higher(best, line.peak)
         else:
-            best = hottest_peak(lines.lines, first, last)
+            for line in lines.lines:
+                best = higher(best, line.peak if whole else line.peak_within(first, last))
         return None if best is None else (best[0], Millis(best[1]))
 
     def latest(self, which: Which, now: Millis, zone: AnyZone | None = None) -> tuple[float, Millis] | None:
@@ -164,8 +167,9 @@ class PileHeat:
 
     def refresh(self) -> None:
         """Take in what was put since; every question does so by itself."""
-        if not any(line.dirty for stand in self.stands for line in stand.lines.values()):
+        if not self._stale:
             return
+        self._stale = False
         if self._complete_depths():
             self._zones.clear()
             self._coldest_peaks.clear()

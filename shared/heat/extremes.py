@@ -1,36 +1,17 @@
-"""The highest value of the hottest and of the coldest of a zone's sensors."""
+"""The highest that the coldest of a zone's sensors came to."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from shared.heat.curve import SensorLine, highest
 from shared.heat.exposure import KNOWN
+from shared.heat.peaks import Peak, higher, highest
 from shared.heat.spans import clipped
 from shared.heat.view import Stretches
 from shared.heat.zones import ZoneLines
-
-Peak = tuple[float, int]
-"""°C and the first instant of it."""
-
-
-def higher(one: Peak | None, other: Peak | None) -> Peak | None:
-    """The higher of two, the earlier when they are alike."""
-    if one is None or other is None:
-        return one or other
-    return max(one, other, key=lambda peak: (peak[0], -peak[1]))
-
-
-def hottest_peak(lines: Sequence[SensorLine], after: int, until: int) -> Peak | None:
-    """The highest good reading within (after, until]."""
-    best: Peak | None = None
-    for line in lines:
-        best = higher(best, highest(*line.good(after, until)))
-    return best
 
 
 def coldest_peak(zone: ZoneLines, start: int, end: int, *, edges: bool = True) -> Peak | None:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from shared.heat.curve import SensorLine
+from shared.heat.peaks import Readings
 from shared.heat.screening import POWER_ON_C, Reason
 from shared.times import DAY, HOUR, Millis
 
@@ -14,6 +15,7 @@ STUCK_K, STUCK_MS = 0.1, 6 * HOUR
 ACTIVE_C = 40.0
 ALIKE_K = 0.2
 DEAD_ROWS = 3
+FEWEST, LOOSE_MS = 3, HOUR
 
 STUCK = "stuck: no change of 0.1 K for 6 h in an active pile"
 EQUAL_DEPTHS = "equal depths: all depths read alike for 6 h; water in the tube, or sensors mixed up"
@@ -28,48 +30,40 @@ def fault_of(
     rows = line.rows
     newest = rows.reason[: rows.index(now, "right")][-DEAD_ROWS:]
     found = []
-    if len(newest) == DEAD_ROWS and bool(np.all((newest != Reason.GOOD) & (newest != Reason.PULLED_OUT))):
+    if len(newest) == DEAD_ROWS and not np.isin(newest, (Reason.GOOD, Reason.PULLED_OUT)).any():
         found.append(NO_VALUES)
     last = line.last_good(now)
     if last is not None:
-        recent = line.good(max(last[0] - DAY, turned_at), last[0])
-        if (
-            np.any(rows.value[rows.index(int(recent[0][0])) :][: len(recent[0])] == POWER_ON_C)
-            if len(recent[0])
-            else False
-        ):
+        if _power_on(line, max(last[0] - DAY, turned_at), last[2]):
             found.append(POWER_ON)
-        if _stuck(line, last[0]):
+        lately = _lately(line, last)
+        if lately is not None and np.ptp(lately[1]) < STUCK_K:
             found.append(STUCK)
-        if _alike(line, depths, last[0], turned_at):
+        if lately is not None and lately[0][0] > turned_at and _alike(line, depths, lately):
             found.append(EQUAL_DEPTHS)
     return "; ".join(found) or None
 
 
-def _stuck(line: SensorLine, last_at: int) -> bool:
-    at, celsius = line.good(last_at - STUCK_MS - 1, last_at)
-    return (
-        len(at) >= 3
-        and at[-1] - at[0] >= STUCK_MS
-        and bool(celsius.min() >= ACTIVE_C)
-        and bool(celsius.max() - celsius.min() < STUCK_K)
+def _power_on(line: SensorLine, since: int, last_row: int) -> bool:
+    """Whether an exact 85.0 was let stand."""
+    some = slice(line.rows.index(since), last_row + 1)
+    return bool(((line.rows.value[some] == POWER_ON_C) & (line.rows.reason[some] == Reason.GOOD)).any())
+
+
+def _lately(line: SensorLine, last: tuple[int, float, int]) -> Readings | None:
+    """The good readings of the last ``STUCK_MS`` and the one before, if they are that many, that close and that warm."""
+    first = line.rows.good_before(line.rows.index(last[0] - STUCK_MS, "right"))
+    if first is None:
+        return None
+    at, celsius = line.good(int(line.rows.at[first]) - 1, last[0])
+    close = len(at) >= FEWEST and at[0] >= last[0] - STUCK_MS - LOOSE_MS
+    return (at, celsius) if close and celsius.min() >= ACTIVE_C else None
+
+
+def _alike(line: SensorLine, depths: Mapping[str, SensorLine], lately: Readings) -> bool:
+    at, celsius = lately
+    others = [one.good(int(at[0]) - 1, int(at[-1])) for one in depths.values() if one is not line]
+    return bool(others) and all(
+        np.array_equal(other_at, at) and np.abs(other_c - celsius).max() <= ALIKE_K
+        for other_at, other_c in others
     )
-
-
-def _alike(line: SensorLine, depths: Mapping[str, SensorLine], last_at: int, turned_at: Millis) -> bool:
-    start = last_at - STUCK_MS
-    at, celsius = line.good(start - 1, last_at)
-    if (
-        len(depths) < 2
-        or start < turned_at
-        or len(at) < 3
-        or at[-1] - at[0] < STUCK_MS
-        or celsius.min() < ACTIVE_C
-    ):
-        return False
-    for other in depths.values():
-        if other is not line:
-            other_at, other_c = other.good(start - 1, last_at)
-            if not np.array_equal(other_at, at) or np.abs(other_c - celsius).max() > ALIKE_K:
-                return False
-    return True

@@ -28,11 +28,14 @@ class Stand:
         self.lines: dict[str, SensorLine] = {}
         self._depths: dict[str, SensorLine] = {}
         self._facts, self._max_gap_ms = facts, max_gap_ms
-        end = facts.pile.finished_at
-        life = np.array([[facts.pile.built_at, FOREVER if end is None else end]], dtype=np.int64)
+        finish = facts.pile.finished_at
+        # a reading at the very instant of the finish is the pile's last
+        over = FOREVER if finish is None else finish + 1
+        life = np.array([[facts.pile.built_at, over]], dtype=np.int64)
         stays = [
-            np.array([[p.span.start, FOREVER if p.span.end is None else p.span.end]], dtype=np.int64)
+            np.array([[p.span.start, over if p.span.end in {None, finish} else p.span.end]], dtype=np.int64)
             for p in self.placements
+            if p.span.start < over
         ]
         self.spans = intersection([union(stays), life])
         edges = {int(edge) for stay in stays for edge in stay.ravel()}

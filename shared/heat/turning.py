@@ -6,6 +6,7 @@ Turn load L = integral of dt / hold(T) over the hottest core reading since the l
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -56,20 +57,21 @@ def _paces(view: HeatView, guide: Guide, start: Millis, end: Millis) -> list[tup
 
 def _reached(paces: list[tuple[Stretches, Fraction]]) -> Millis:
     """The first whole ms at which the load is 1 or more; it is known to get there."""
+    whole = math.lcm(*(pace.denominator for _, pace in paces))  # the load in whole parts of 1 / whole
+    steps = [int(pace * whole) for _, pace in paces]
     edges: NDArray[np.int64] = np.unique(np.concatenate([stretches.ravel() for stretches, _ in paces]))
-    times = [spent(stretches, edges).tolist() for stretches, _ in paces]
-    steps = [step for _, step in paces]
+    times = [spent(stretches, edges) for stretches, _ in paces]
 
-    def load(row: int) -> Fraction:
-        return sum((step * column[row] for step, column in zip(steps, times, strict=True)), Fraction(0))
+    def load(row: int) -> int:
+        return sum(step * int(column[row]) for step, column in zip(steps, times, strict=True))
 
     low, high = 0, len(edges) - 1  # the load at ``low`` is under 1, at ``high`` it is not
     while high - low > 1:
         middle = (low + high) // 2
-        low, high = (middle, high) if load(middle) < 1 else (low, middle)
-    begun, ended = load(low), load(high)
-    pace = (ended - begun) / int(edges[high] - edges[low])
-    return Millis(int(edges[low]) + -int(-(1 - begun) / pace // 1))
+        low, high = (middle, high) if load(middle) < whole else (low, middle)
+    gained, lacking = load(high) - load(low), whole - load(low)
+    length = int(edges[high] - edges[low])
+    return Millis(int(edges[low]) - (-lacking * length // gained))  # rounded up
 
 
 def _at_once(
