@@ -22,8 +22,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Literal
 
+from pydantic import SecretStr
+
 from ingest import broker_files
-from shared.settings import SettingsError
+from shared.settings import Settings, SettingsError
 
 log = logging.getLogger(__name__)
 
@@ -85,6 +87,18 @@ class EmbeddedBroker:
     def pid_file(self) -> Path:
         """Where mosquitto leaves its process id."""
         return self._files.pid_file
+
+    def seen_by(self, settings: Settings) -> Settings:
+        """The same settings, with this broker's address and our login in them: what a client on this machine needs."""
+        login = (
+            {"username": self.login.username, "password": SecretStr(self.login.password)}
+            if self.login
+            else {}
+        )
+        mqtt = settings.mqtt.model_copy(
+            update={"host": self.host, "port": self.port, "tls_ca": None, **login}
+        )
+        return settings.model_copy(update={"mqtt": mqtt})
 
     def start(self) -> None:
         """Raise BrokerError when the port is taken or the broker does not come up."""

@@ -6,6 +6,7 @@ import getpass
 import hashlib
 import os
 import secrets
+import stat
 from base64 import b64decode, b64encode
 from hmac import compare_digest
 from pathlib import Path
@@ -80,10 +81,12 @@ class BrokerFiles:
 
 
 def write_private(path: Path, text: str) -> None:
-    """The whole text or the old one, never half; readable by this account alone."""
+    """The whole text or the old one, never half; readable by this account alone, or by the folder's group too when the
+    folder hands its group down (setgid): so a broker that runs under an account of its own can read it."""
+    mode = 0o640 if path.parent.stat().st_mode & stat.S_ISGID else 0o600
     aside = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
     try:
-        descriptor = os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        descriptor = os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
         with os.fdopen(descriptor, "w", encoding="utf-8") as handle:
             handle.write(text)
             handle.flush()

@@ -134,10 +134,14 @@ def _connected(port: int, client_id: str, *, clean: bool, **more: Any) -> mqtt.C
     return client
 
 
+def _ask(client: mqtt.Client) -> None:
+    client.subscribe("turnbell/+/+/readings", 1)
+
+
 def _leave_session(port: int) -> None:
     client = _connected(port, "turnbell-ingest", clean=False)
     done = threading.Event()
-    client.on_connect = lambda *_: client.subscribe("turnbell/+/+/readings", 1)
+    client.on_connect = lambda *_: _ask(client)
     client.on_subscribe = lambda *_: done.set()
     client.loop_start()
     assert done.wait(10)

@@ -14,7 +14,8 @@ from typing import Any
 import pytest
 
 from ingest.broker import EmbeddedBroker, Kind, find_mosquitto
-from ingest.pipeline import IngestLoop, Pace
+from ingest.pace import Pace
+from ingest.pipeline import IngestLoop
 from shared.readings import ArrivalMark, SensorKey
 from shared.settings import Settings
 from shared.stores import open_readings
