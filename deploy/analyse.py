@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import shutil
 import sys
@@ -108,6 +109,8 @@ def analyse_command(
     sensor). Fahrenheit, levels instead of depths and any order of rows are fine. No service is needed."""
     if shape == "pdf" and out is None and sys.stdout.isatty():
         raise UserError("a PDF is no text for a terminal; say where it goes with --out FILE.pdf")
+    if math.isnan(max_gap_minutes):
+        raise UserError("--max-gap-minutes wants a number of minutes, such as 180")
     try:
         if zone is not None:
             zone_of(zone)

@@ -49,7 +49,7 @@ class FilePile:
         read = self.readings
         sensors = len(read.curves)
         sentences = [
-            f"{read.rows} rows for {sensors} sensor{'s' * (sensors != 1)}; times are written in {zone}.",
+            f"{read.rows} row{'s' * (read.rows != 1)} for {sensors} sensor{'s' * (sensors != 1)}; times are written in {zone}.",
             f"Built {at(self.pile.built_at)}."
             if built_given
             else f"No build time was given: the first reading, {at(self.pile.built_at)}, stands for it (--built).",

@@ -97,7 +97,9 @@ def _verdict(rule: Rule, judged: Standing, record: Record) -> tuple[RuleStatus, 
 def _missing(rule: Rule, way: Way) -> list[str]:
     missing = []
     who = sensor_words(rule.sensor, rule)
-    if way.alternative is not None and way.counts_ms < way.alternative.need_ms:
+    if way.alternative is not None and way.unknown:
+        missing.append(f"{asks(way.alternative)}: nothing is known yet of {who}")
+    elif way.alternative is not None and way.counts_ms < way.alternative.need_ms:
         lacking = short_by(way.alternative.need_ms - way.counts_ms)
         there = "in the longest unbroken stretch" if rule.contiguous else "in all"
         missing.append(

@@ -202,6 +202,7 @@ def test_the_build_can_be_given(record: Path, capsys: pytest.CaptureFixture[str]
         (["--guide", "nine-turns"], "no guide called 'nine-turns'; there are"),
         (["--zone", "Mars/North"], "no time zone called 'Mars/North'"),
         (["--max-gap-minutes", "0"], "--max-gap-minutes"),
+        (["--max-gap-minutes", "nan"], "--max-gap-minutes"),
         (["--format", "xml"], "--format"),
         (["--turns", "nowhere.csv"], "nowhere.csv"),
         (["--out", "nowhere/report.txt"], "cannot write nowhere/report.txt"),

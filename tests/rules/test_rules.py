@@ -307,6 +307,7 @@ def test_a_pile_without_readings_has_no_hours_rather_than_none_at_all() -> None:
     reading = FlatRecord([[]]).read("us-503-pfrp-vessel", DAY)
     assert reading.status == "open"
     assert reading.have["hours"] is None
+    assert "nothing is known yet" in reading.missing[0]
 
 
 def test_a_rule_whose_zone_has_no_sensor_is_not_applicable() -> None:
