@@ -2,63 +2,15 @@
 
 from __future__ import annotations
 
-import io
-import json
 import subprocess
 import sys
 from pathlib import Path
-from typing import Any
 
-import pypdf
 import pytest
-from click.testing import CliRunner, Result
 
 from deploy.cli import run as run_cli
-from deploy.cli import turnbell
-from shared.times import DAY, HOUR, MINUTE, Millis, iso, parse_time
-
-START = parse_time("2026-01-01T00:00:00Z")
-STEP = 10 * MINUTE
-
-
-def write_record(
-    file: Path,
-    days: float,
-    celsius: float,
-    turns: tuple[float, ...] = (),
-    probe: str = "core",
-    depth: str = "45",
-) -> Path:
-    """A constant line of ``days`` known time: at each turn (days of known time) ten minutes are lost between two
-    readings, and the turn is in their middle. Gives the file of turns."""
-    rows = ["time,probe,depth_cm,celsius"]
-    turned = ["time,note"]
-    at, held = START, 0
-    for turn in (*turns, None):
-        until = round((days if turn is None else turn) * DAY)
-        while held < until:
-            rows.append(f"{iso(Millis(at))},{probe},{depth},{celsius}")
-            step = min(STEP, until - held)
-            at, held = Millis(at + step), held + step
-        rows.append(f"{iso(Millis(at))},{probe},{depth},{celsius}")
-        if turn is not None:
-            turned.append(f"{iso(Millis(at + STEP // 2))},by hand")
-            at = Millis(at + STEP)
-    file.write_text("\n".join(rows) + "\n", "utf-8")
-    turns_file = file.with_name("turns.csv")
-    turns_file.write_text("\n".join(turned) + "\n", "utf-8")
-    return turns_file
-
-
-def invoke(*arguments: str | Path) -> Result:
-    return CliRunner().invoke(turnbell, ["analyse", *(str(argument) for argument in arguments)])
-
-
-def report(*arguments: str | Path) -> dict[str, Any]:
-    done = invoke(*arguments, "--format", "json")
-    assert done.exit_code == 0, done.output + str(done.exception)
-    found: dict[str, Any] = json.loads(done.stdout)
-    return found
+from shared.times import HOUR, MINUTE, Millis, iso
+from tests.deploy.analyse_files import START, STEP, invoke, report, write_record
 
 
 def refused(capsys: pytest.CaptureFixture[str], *arguments: str | Path) -> str:
@@ -271,34 +223,6 @@ def test_the_text_says_what_each_figure_rests_on(record: Path) -> None:
     ):  # fmt: skip
         assert said in words
     assert "–" not in words.split("Longest unbroken")[0].split("Hours at or over")[1]
-
-
-def test_the_sheet_is_one_page_and_an_appendix(record: Path, tmp_path: Path) -> None:
-    turned = write_record(record, 15, 58, (3, 6, 9, 12, 14.5))
-    out = tmp_path / "sheet.pdf"
-    arguments = ("--turns", turned, "--rule", "us-503-pfrp-windrow", "--format", "pdf", "--out", out)
-    assert invoke(record, *arguments).exit_code == 0
-    first = out.read_bytes()
-    pages = [page.extract_text() for page in pypdf.PdfReader(io.BytesIO(first)).pages]
-    page = " ".join(pages[0].split())
-    for said in ("Heat record of record.csv", "5 recorded", "Between turns", "supported", "no certificate"):
-        assert said in page
-    assert "Appendix: what the page rests on" not in page
-    appendix = " ".join(" ".join(pages[1:]).split())
-    for said in ("Appendix: what", "How each rule was read", "the coldest decides", "Definitions", "SHA-256"):
-        assert said in appendix
-    assert invoke(record, *arguments).exit_code == 0
-    assert out.read_bytes() == first, "the same record gives the same sheet"
-
-
-def test_a_pdf_has_the_hash_of_the_file(record: Path, tmp_path: Path) -> None:
-    import hashlib
-
-    write_record(record, 1, 58)
-    out = tmp_path / "sheet.pdf"
-    invoke(record, "--format", "pdf", "--out", out)
-    text = "".join(page.extract_text() for page in pypdf.PdfReader(out).pages)
-    assert hashlib.sha256(record.read_bytes()).hexdigest() in text.replace("\n", "")
 
 
 def test_hours_are_exact_to_the_last_digit_in_any_order(record: Path) -> None:

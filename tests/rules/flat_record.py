@@ -14,9 +14,11 @@ from shared.heat.report import RuleReading
 from shared.heat.rules import Record, read_rule
 from shared.heat.view import AnyZone, Stretches, Which
 from shared.piles import FieldNote, Pile, Placement, Turn, Zone
-from shared.times import DAY, HOUR, MINUTE, Millis, Span
+from shared.times import DAY, MINUTE, Millis, Span
 
 BUILT = Millis(1_767_225_600_000)  # 2026-01-01T00:00:00Z
+FIVE = (3.0, 6.0, 9.0, 12.0, 14.5)
+SHORT = 1 / DAY  # one millisecond, in days
 Piece = tuple[int, int, float]
 """From, to (ms after the build), °C."""
 KNOWN = float("-inf")
@@ -112,5 +114,9 @@ def hot(
     return pieces, at_turns
 
 
-def hours(count: float) -> int:
-    return round(count * HOUR)
+def read(
+    rule_id: str, days: float, celsius: float, turns: tuple[float, ...], *, finished: bool = False
+) -> RuleReading:
+    pieces, at_turns = hot(days, celsius, turns)
+    end = pieces[-1][1]
+    return FlatRecord([pieces], at_turns, finished=end if finished else None).read(rule_id, end)

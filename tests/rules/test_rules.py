@@ -4,12 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from shared.heat.report import RuleReading
 from shared.times import DAY, HOUR, MINUTE
-from tests.rules.flat_record import BUILT, CATALOGUE, FlatRecord, Piece, hot
-
-FIVE = (3.0, 6.0, 9.0, 12.0, 14.5)
-SHORT = 1 / DAY  # one millisecond, in days
+from tests.rules.flat_record import BUILT, CATALOGUE, FIVE, SHORT, FlatRecord, Piece, hot, read
 
 # id, threshold, days, turns that are enough; the figures are those of the heat sheet's table of rules, whose sources
 # stand in each rule's own file
@@ -34,14 +30,6 @@ HELD = [
     ("uk-pas100", 65.0, 7.0, (2.0, 4.0)),
 ]
 TURNS_ASKED = {case[0]: len(case[3]) for case in HELD if case[3]}
-
-
-def read(
-    rule_id: str, days: float, celsius: float, turns: tuple[float, ...], *, finished: bool = False
-) -> RuleReading:
-    pieces, at_turns = hot(days, celsius, turns)
-    end = pieces[-1][1]
-    return FlatRecord([pieces], at_turns, finished=end if finished else None).read(rule_id, end)
 
 
 @pytest.mark.parametrize(("rule_id", "celsius", "days", "turns"), HELD)
@@ -128,47 +116,6 @@ def test_where_no_stretch_is_asked_the_time_adds_up_over_breaks(rule_id: str) ->
     assert FlatRecord([pieces], turns).read(rule_id, half + HOUR + rest).status == "met"
 
 
-def test_five_turns_count_and_four_do_not() -> None:
-    """40 CFR 503 Appendix B, second-hand: 15 d with five turns is met, with four it is not."""
-    assert read("us-503-pfrp-windrow", 15, 60, FIVE).status == "met"
-    assert read("us-503-pfrp-windrow", 15, 60, FIVE[:4]).status == "open"
-
-
-def test_a_turn_while_cold_does_not_count_where_the_rule_says_while_hot() -> None:
-    pieces, turns = hot(15, 60, FIVE[:4])
-    end = pieces[-1][1]
-    pieces += [(end, end + DAY, 50.0)]
-    reading = FlatRecord([pieces], [*turns, end + DAY // 2]).read("us-503-pfrp-windrow", end + DAY)
-    assert reading.status == "open"
-    assert reading.have["turns"] == 4
-    assert "under 55 °C" in reading.have["turns_not_counted"][0]["why"]
-
-
-def test_a_fifth_turn_after_the_fifteen_days_but_still_hot_completes_the_rule_then() -> None:
-    pieces, turns = hot(17, 60, (3, 6, 9, 12, 16))
-    reading = FlatRecord([pieces], turns).read("us-503-pfrp-windrow", pieces[-1][1])
-    assert reading.status == "met"
-    assert reading.met_at == BUILT + turns[-1]
-
-
-def test_the_cool_hours_after_a_turn_break_a_strict_windrow() -> None:
-    pieces, turns = hot(15, 60, FIVE)
-    cooled: list[Piece] = []
-    for start, end, celsius in pieces:
-        cooled += [(start, start + HOUR, 50.0), (start + HOUR, end, celsius)]
-    reading = FlatRecord([cooled], turns).read("us-503-pfrp-windrow", pieces[-1][1])
-    assert reading.status == "open"
-    assert reading.have["broke_at"] is not None
-    assert any("it was measured below" in line for line in reading.missing)
-
-
-def test_the_unknown_moment_of_a_turn_over_three_hours_breaks_it() -> None:
-    pieces, turns = hot(15, 60, FIVE, moment_ms=3 * HOUR)
-    assert FlatRecord([pieces], turns).read("us-503-pfrp-windrow", pieces[-1][1]).status == "met"
-    pieces, turns = hot(15, 60, FIVE, moment_ms=3 * HOUR + 1)
-    assert FlatRecord([pieces], turns).read("us-503-pfrp-windrow", pieces[-1][1]).status == "open"
-
-
 def test_what_a_strict_rule_would_say_without_the_word_stands_beside_it() -> None:
     days = 15
     gap: list[Piece] = [(0, 7 * DAY, 60.0), (8 * DAY, (days + 1) * DAY, 60.0)]
@@ -210,24 +157,6 @@ def test_an_unknown_starting_mix_is_said_not_to_be_judged() -> None:
     assert "Not judged here: the C:N of the mix as built, 25:1 to 40:1" in reading.reading
 
 
-def test_uk_turns_two_days_apart_count_and_one_day_apart_do_not() -> None:
-    """Wales SI 2006/1293 Schedule 1 Part II: 60 °C, 8 d, three turns at no less than two-day intervals."""
-    assert read("uk-catering-windrow", 8, 60, (2, 4, 6)).status == "met"
-    reading = read("uk-catering-windrow", 8, 60, (2, 3, 4))
-    assert reading.status == "open"
-    assert reading.have["turns"] == 2
-    assert "2 d asked" in reading.have["turns_not_counted"][0]["why"]
-
-
-def test_turns_before_the_heat_do_not_count() -> None:
-    cold: list[Piece] = [(0, 2 * DAY, 30.0)]
-    pieces, _ = hot(15, 60, start_ms=2 * DAY)
-    turns = [DAY, *(2 * DAY + day * DAY for day in (3, 6, 9, 12))]
-    reading = FlatRecord([cold + pieces], turns).read("ca-ccme-windrow", pieces[-1][1])
-    assert reading.have["turns"] == 4
-    assert reading.status == "open"
-
-
 @pytest.mark.parametrize(("hot_h", "status"), [(4.0, "met"), (4.0 - 1 / HOUR, "open")])
 def test_psrp_wants_four_hours_at_55_inside_five_days_at_40(hot_h: float, status: str) -> None:
     """310 CMR 32.80(4), which copies 40 CFR 503 Appendix B."""
@@ -257,33 +186,6 @@ def test_psrp_is_met_when_the_last_hot_minute_falls_into_the_five_days() -> None
 def test_psrp_breaks_where_the_forty_degrees_break() -> None:
     pieces: list[Piece] = [(0, 4 * DAY, 60.0), (4 * DAY, 4 * DAY + HOUR, 39.9), (4 * DAY + HOUR, 8 * DAY, 60.0)]  # fmt: skip
     assert FlatRecord([pieces]).read("us-503-psrp", 8 * DAY).status == "open"
-
-
-@pytest.mark.parametrize("rule_id", ["three-turns", "au-4454"])
-def test_three_days_hot_before_each_of_three_turns(rule_id: str) -> None:
-    """three-turns: common practice, no source. au-4454: AS 4454-2012 cl. 3.2.1, figures from memory, unverified."""
-    pieces, turns = hot(9.5, 55, (3, 6, 9))
-    reading = FlatRecord([pieces], turns).read(rule_id, pieces[-1][1])
-    assert reading.status == "met"
-    assert reading.met_at == BUILT + turns[-1]
-    pieces, turns = hot(9.5, 55, (3, 6, 9 - SHORT))
-    reading = FlatRecord([pieces], turns).read(rule_id, pieces[-1][1])
-    assert reading.status == "open"
-    assert "before it" in reading.have["turns_not_counted"][0]["why"]
-
-
-def test_three_turns_adds_the_hours_up_and_au_4454_wants_them_consecutive() -> None:
-    pieces: list[Piece] = []
-    turns: list[int] = []
-    at = 0
-    for _ in range(3):
-        pieces += [(at, at + 2 * DAY, 60.0), (at + 2 * DAY, at + 2 * DAY + HOUR, 50.0)]
-        pieces += [(at + 2 * DAY + HOUR, at + 3 * DAY + HOUR, 60.0)]
-        at += 3 * DAY + 2 * HOUR
-        turns.append(at - HOUR // 2)
-    record = FlatRecord([pieces], turns)
-    assert record.read("three-turns", at).status == "met"
-    assert record.read("au-4454", at).status == "open"
 
 
 def test_the_coldest_sensor_judges_and_the_hottest_stands_beside() -> None:
