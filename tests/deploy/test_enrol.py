@@ -197,6 +197,9 @@ def certificates(tmp_path: Path) -> Path:
     return folder
 
 
+# the MQTT library leaves the socket of a failed handshake to the collector
+@pytest.mark.filterwarnings("ignore:unclosed <ssl.SSLSocket:ResourceWarning")
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 @pytest.mark.mosquitto
 def test_the_shipped_configuration_speaks_tls_and_a_wrong_certificate_is_refused(
     mosquitto: str, registry: Registry, tmp_path: Path, certificates: Path
