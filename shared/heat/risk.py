@@ -17,8 +17,9 @@ import numpy as np
 
 from shared.heat.report import Risk, RiskLevel
 from shared.heat.risk_notes import Noted, noted
-from shared.heat.rule_clock import clipped, reached, total, without
+from shared.heat.rule_clock import reached, without
 from shared.heat.rule_words import lasted, when
+from shared.heat.spans import clipped, total
 from shared.heat.view import HeatView, Stretches
 from shared.times import DAY, HOUR, MINUTE, Millis
 
@@ -124,11 +125,9 @@ def _last_period(lines: _Lines, step: Step) -> Stretches:
     """The hot stretches since the step was last given up; dips that are short or shallow do not start it anew."""
     stretches = lines.above(step.at_least_c)
     cool = without(lines.known, lines.above(step.at_least_c - CLEAR_BELOW_K))
-    for index in range(len(stretches) - 1, 0, -1):
-        between = clipped(cool, int(stretches[index - 1, 1]), int(stretches[index, 0]))
-        if len(between) and int(np.max(between[:, 1] - between[:, 0])) >= CLEAR_AFTER_MS:
-            return stretches[index:]
-    return stretches
+    given_up = cool[cool[:, 1] - cool[:, 0] >= CLEAR_AFTER_MS, 0]
+    following = np.searchsorted(stretches[:, 0], given_up)  # the first hot stretch after each
+    return stretches[int(following[following < len(stretches)].max(initial=0)) :]
 
 
 def _held(lines: _Lines, step: Step, words: Noted, end: int) -> str:

@@ -1,57 +1,24 @@
-"""Sums over stretches of time: int64 arrays of shape (n, 2), start and end in ms, ascending, not overlapping.
-
-Everything here is whole milliseconds, so that "one millisecond short" is short.
-"""
+"""When time spent in stretches comes to what a rule asks, in whole milliseconds: one short is short."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from shared.heat.spans import clipped, complement, intersection, spent, total
 from shared.heat.view import Stretches
 from shared.times import Millis
 
 
-def clipped(stretches: Stretches, start: int, end: int) -> Stretches:
-    """The part between ``start`` and ``end``; a stretch that only touches stays as an instant of length 0."""
-    inside = stretches[(stretches[:, 1] >= start) & (stretches[:, 0] <= end)]
-    return np.clip(inside, start, end)
-
-
 def without(stretches: Stretches, holes: Stretches) -> Stretches:
-    """``stretches`` minus ``holes``; a hole of length 0 takes nothing away."""
-    left: list[tuple[int, int]] = []
-    real = holes[holes[:, 1] > holes[:, 0]]
-    for start, end in stretches.tolist():
-        at = start
-        for hole_start, hole_end in clipped(real, start, end).tolist():
-            if hole_end == hole_start:
-                continue
-            if hole_start > at:
-                left.append((at, hole_start))
-            at = max(at, hole_end)
-        if end > at or start == end:
-            left.append((at, end))
-    return np.array(left, dtype=np.int64).reshape(-1, 2)
-
-
-def total(stretches: Stretches) -> int:
-    return int((stretches[:, 1] - stretches[:, 0]).sum())
-
-
-def spent(stretches: Stretches, at: NDArray[np.int64]) -> NDArray[np.int64]:
-    """How much of ``stretches`` lies before each instant of ``at``."""
-    lengths = stretches[:, 1] - stretches[:, 0]
-    before = np.concatenate(([0], np.cumsum(lengths)))
-    index = np.searchsorted(stretches[:, 0], at, side="right")
-    last = np.maximum(index - 1, 0)
-    if not len(stretches):
-        return np.zeros(len(at), dtype=np.int64)
-    running = np.minimum(at - stretches[last, 0], lengths[last])
-    return np.where(index > 0, before[last] + running, 0)
+    """``stretches`` minus ``holes``."""
+    if not len(stretches) or not len(holes):
+        return stretches
+    first, last = int(stretches[0, 0]), int(stretches[-1, 1])
+    return intersection([stretches, complement(holes, first, last)])
 
 
 def reached(stretches: Stretches, need_ms: int) -> Millis | None:
@@ -68,10 +35,7 @@ def reached_within(stretches: Stretches, need_ms: int, window_ms: int, start: in
     ``window_ms`` before t."""
     if end < start + window_ms:
         return None
-    edges = clipped(stretches, start, end).ravel()
-    turns_of_slope = np.concatenate((edges, edges + window_ms, [start + window_ms, end]))
-    at = np.unique(turns_of_slope[(turns_of_slope >= start + window_ms) & (turns_of_slope <= end)])
-    held = spent(stretches, at) - spent(stretches, at - window_ms)
+    at, held = _held_in_window(stretches, window_ms, start, end)
     enough = np.flatnonzero(held >= need_ms)
     if not len(enough):
         return None
@@ -79,6 +43,24 @@ def reached_within(stretches: Stretches, need_ms: int, window_ms: int, start: in
     if first == 0:
         return Millis(int(at[0]))
     return Millis(int(at[first - 1] + need_ms - held[first - 1]))  # between two edges it can only climb 1:1
+
+
+def most_within(stretches: Stretches, window_ms: int, start: int, end: int) -> int:
+    """The most time of ``stretches`` that any window of ``window_ms`` between ``start`` and ``end`` holds; of all of it
+    where it is shorter than the window."""
+    if end < start + window_ms:
+        return total(clipped(stretches, start, end))
+    return int(_held_in_window(stretches, window_ms, start, end)[1].max())
+
+
+def _held_in_window(
+    stretches: Stretches, window_ms: int, start: int, end: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Every window end at which the time held begins to grow or to shrink, and that time."""
+    edges = clipped(stretches, start, end).ravel()
+    corners = np.concatenate((edges, edges + window_ms, [start + window_ms, end]))
+    at = np.unique(corners[(corners >= start + window_ms) & (corners <= end)])
+    return at, spent(stretches, at) - spent(stretches, at - window_ms)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -100,13 +82,33 @@ class Run:
         return total(self.pieces)
 
 
-def runs(stretches: Stretches, bridged: Callable[[int, int], bool]) -> list[Run]:
-    """Split where the time between two stretches breaks them; ``bridged(end, next_start)`` says where it does not."""
-    if not len(stretches):
-        return []
-    breaks = [
-        index + 1
-        for index, (end, start) in enumerate(zip(stretches[:-1, 1], stretches[1:, 0], strict=True))
-        if not bridged(int(end), int(start))
-    ]
-    return [Run(pieces) for pieces in np.split(stretches, breaks)]
+class Runs:
+    """``stretches`` parted into runs: ``broken[k]`` says whether the time between stretch k and k + 1 parts them."""
+
+    def __init__(self, stretches: Stretches, broken: NDArray[np.bool_]) -> None:
+        self._stretches = stretches
+        self._first = (
+            np.concatenate(([0], np.flatnonzero(broken) + 1)) if len(stretches) else np.empty(0, int)
+        )
+        lengths = stretches[:, 1] - stretches[:, 0]
+        self.held_ms = np.add.reduceat(lengths, self._first) if len(stretches) else lengths
+
+    def __len__(self) -> int:
+        return len(self._first)
+
+    def __getitem__(self, index: int) -> Run:
+        last = len(self._stretches) if index + 1 == len(self) else int(self._first[index + 1])
+        return Run(self._stretches[int(self._first[index]) : last])
+
+    def holding(self, need_ms: int) -> Iterator[Run]:
+        """The runs that hold at least so much, by time."""
+        for index in np.flatnonzero(self.held_ms >= need_ms):
+            yield self[int(index)]
+
+    def longest(self) -> tuple[Run, int | None] | None:
+        """The first of the longest runs, and when the next one starts."""
+        if not len(self):
+            return None
+        index = int(self.held_ms.argmax())
+        following = None if index + 1 == len(self) else self[index + 1].start
+        return self[index], following

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-from shared.heat.rule_clock import Run, clipped, reached, reached_within, runs, spent, total, without
+from shared.heat.rule_clock import Run, Runs, most_within, reached, reached_within, without
 from shared.heat.rule_data import Alternative, Inside, Rule
 from shared.heat.rule_turns import Tally, TurnEvidence, tally
 from shared.heat.rule_words import lasted, when
+from shared.heat.spans import clipped, spent, total
 from shared.heat.view import Stretches, Which
 from shared.times import HOUR, Millis
 
@@ -108,53 +109,44 @@ class _View:
 
     def way(self, alternative: Alternative, contiguous: bool) -> Way:
         held = self.held(alternative)
-        all_runs = runs(held, self._bridged)
-        longest = max(all_runs, key=lambda run: run.held_ms, default=None)
-        way = Way(
-            alternative, contiguous, not len(self.known), total(held), longest.held_ms if longest else 0
-        )
-        if not contiguous:
-            turns = self.tally(held, False)
-            return self._with_turns(
-                way, turns, self._both(reached(held, alternative.need_ms), self._enough(turns))
-            )
-        return self._in_one_run(way, alternative, all_runs, longest)
+        runs = Runs(held, self._broken(held))
+        longest_ms = int(runs.held_ms.max(initial=0))
+        way = Way(alternative, contiguous, not len(self.known), total(held), longest_ms)
+        if contiguous:
+            return self._in_one_run(way, alternative, runs)
+        turns = self.tally(held, False)
+        met_at = self._both(reached(held, alternative.need_ms), self._enough(turns))
+        return self._with_turns(way, turns, met_at)
 
-    def _in_one_run(
-        self, way: Way, alternative: Alternative, all_runs: Sequence[Run], longest: Run | None
-    ) -> Way:
-        for run in all_runs:
-            if run.held_ms < alternative.need_ms:
-                continue
+    def _in_one_run(self, way: Way, alternative: Alternative, runs: Runs) -> Way:
+        for run in runs.holding(alternative.need_ms):
             turns = self.tally(run.pieces, True)
             inner = [self._inside(run, alternative, part) for part in alternative.including]
             met_at = self._both(reached(run.pieces, alternative.need_ms), self._enough(turns), *inner)
             if met_at is not None:
                 return self._with_turns(way, turns, met_at)
-        turns = self.tally(longest.pieces if longest else None, longest is not None)
-        broke_at, broke_why = self._end_of(longest, all_runs) if longest else (None, "")
-        short = tuple(
-            (part, most)
+        return self._nearest_run(way, alternative, runs)
+
+    def _nearest_run(self, way: Way, alternative: Alternative, runs: Runs) -> Way:
+        """What the longest run has, and where it broke."""
+        found = runs.longest()
+        if found is None:
+            short = tuple((part, 0) for part in alternative.including)
+            return replace(self._with_turns(way, self.tally(None, False), None), short_inside=short)
+        longest, following = found
+        broke_at, broke_why = self._end_of(longest, following)
+        most = [
+            (part, most_within(self.above(part.at_least_c), alternative.need_ms, longest.start, longest.end))
             for part in alternative.including
-            if (most := self._most_inside(longest, alternative, part)) < part.need_ms
-        )
+        ]
         return replace(
-            self._with_turns(way, turns, None), broke_at=broke_at, broke_why=broke_why, short_inside=short
-        )
+            self._with_turns(way, self.tally(longest.pieces, True), None), broke_at=broke_at, broke_why=broke_why,
+            short_inside=tuple((part, held) for part, held in most if held < part.need_ms),
+        )  # fmt: skip
 
     def _inside(self, run: Run, alternative: Alternative, part: Inside) -> Millis | None:
         hot = self.above(part.at_least_c)
         return reached_within(hot, part.need_ms, alternative.need_ms, run.start, run.end)
-
-    def _most_inside(self, run: Run | None, alternative: Alternative, part: Inside) -> int:
-        """The most time at the part's threshold that any window of the alternative's length in the run holds."""
-        if run is None:
-            return 0
-        hot = self.above(part.at_least_c)
-        edges = np.clip(np.concatenate((hot.ravel(), hot.ravel() + alternative.need_ms)), run.start, run.end)
-        at = np.unique(np.concatenate((edges, [run.end])))
-        opened = np.maximum(at - alternative.need_ms, run.start)
-        return int((spent(hot, at) - spent(hot, opened)).max())
 
     def tally(self, during: Stretches | None, one_run: bool) -> Tally:
         turning = self.rule.turns
@@ -186,32 +178,31 @@ class _View:
             turns_recorded=len(self.record.turns), turns_needed=turning.at_least if turning else 0,
         )  # fmt: skip
 
-    def _bridged(self, end: int, start: int) -> bool:
-        if not any(end <= at <= start for at in self.record.turns):
-            return False
-        if start - end <= round(self.rule.turn_pause_h * HOUR):
-            return True
-        unknown = not int(np.diff(spent(self.known, np.array([end, start])))[0])
-        return unknown and start - end <= round(self.rule.turn_gap_h * HOUR)
+    def _broken(self, held: Stretches) -> NDArray[np.bool_]:
+        """Which of the times between two stretches break a run."""
+        ends, starts = held[:-1, 1], held[1:, 0]
+        at = np.array(self.record.turns, dtype=np.int64)
+        turned = np.searchsorted(at, starts, side="right") > np.searchsorted(at, ends, side="left")
+        lengths = starts - ends
+        unknown = spent(self.known, starts) == spent(self.known, ends)
+        paused = lengths <= round(self.rule.turn_pause_h * HOUR)
+        unseen = unknown & (lengths <= round(self.rule.turn_gap_h * HOUR))
+        broken: NDArray[np.bool_] = ~(turned & (paused | unseen))
+        return broken
 
-    def _end_of(self, longest: Run, all_runs: Sequence[Run]) -> tuple[Millis | None, str]:
-        """Where the longest stretch broke and why; nothing when it still goes on."""
-        end = longest.end
-        later = [
-            run.start for run in all_runs if run.start > end or (run.start == end and run is not longest)
-        ]
-        until = later[0] if later else int(self.record.as_of)
-        still_known = bool(((self.known[:, 0] <= end) & (self.known[:, 1] > end)).any())
-        turned = [at for at in self.record.turns if end <= at <= until]
-        if still_known:
+    def _end_of(self, run: Run, following: int | None) -> tuple[Millis | None, str]:
+        """Where a run broke and why; nothing when it still goes on. ``following``: when the next run starts."""
+        end = run.end
+        if bool(((self.known[:, 0] <= end) & (self.known[:, 1] > end)).any()):
             return Millis(end), "the line left the asked range"
-        if not later and not len(self.known[self.known[:, 0] > end]):
+        later = self.known[self.known[:, 0] > end]
+        if not len(later):
             return None, ""
+        until = int(self.record.as_of) if following is None else following
+        turned = [at for at in self.record.turns if end <= at <= until]
         if turned:
             return Millis(end), self._broken_by_turn(turned[0])
-        nothing = self.known[self.known[:, 0] > end]
-        resumed = int(nothing[0, 0]) if len(nothing) else until
-        return Millis(end), f"nothing is known for {lasted(resumed - end)} after it"
+        return Millis(end), f"nothing is known for {lasted(int(later[0, 0]) - end)} after it"
 
     def _broken_by_turn(self, at: Millis) -> str:
         allowed = max(self.rule.turn_pause_h, self.rule.turn_gap_h)

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shared.heat.rule_clock import clipped, total
 from shared.heat.rule_data import HoldBefore, Turning
 from shared.heat.rule_words import lasted, when
+from shared.heat.spans import clipped, longest, total
 from shared.heat.view import Stretches
 from shared.times import Millis
 
@@ -76,7 +76,7 @@ def _why_not(turning: Turning, evidence: TurnEvidence, at: Millis, before: int) 
 
 def _hold_missing(hold: HoldBefore, held: Stretches) -> str:
     if hold.contiguous:
-        there = int((held[:, 1] - held[:, 0]).max(initial=0))
+        there = longest(held)
         words = "in one stretch"
     else:
         there, words = total(held), "in all"

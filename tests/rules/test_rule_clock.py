@@ -8,7 +8,8 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shared.heat.rule_clock import clipped, reached, reached_within, runs, spent, total, without
+from shared.heat.rule_clock import Runs, most_within, reached, reached_within, without
+from shared.heat.spans import clipped, total
 from shared.heat.view import Stretches
 
 END = 60
@@ -32,20 +33,6 @@ def test_without_takes_away_just_the_holes(one: Stretches, holes: Stretches) -> 
     assert cells(without(one, holes)) == expected
 
 
-@given(stretches(), st.integers(0, END), st.integers(0, END))
-def test_clipped_keeps_what_lies_between(one: Stretches, start: int, end: int) -> None:
-    start, end = sorted((start, end))
-    expected = [inside and start <= at < end for at, inside in enumerate(cells(one))]
-    assert cells(clipped(one, start, end)) == expected
-
-
-@given(stretches())
-def test_spent_is_the_count_so_far(one: Stretches) -> None:
-    at = np.arange(END + 1)
-    expected = np.concatenate(([0], np.cumsum(cells(one))))
-    assert spent(one, at).tolist() == expected.tolist()
-
-
 @given(stretches(), st.integers(1, END))
 def test_reached_is_the_first_instant_with_enough(one: Stretches, need: int) -> None:
     so_far = np.concatenate(([0], np.cumsum(cells(one))))
@@ -61,11 +48,15 @@ def test_reached_within_a_moving_window(one: Stretches, need: int, window: int, 
         (at for at in range(start + window, end + 1) if sum(inside[at - window : at]) >= need), None
     )
     assert reached_within(one, need, window, start, end) == expected
+    windows = [sum(inside[at - window : at]) for at in range(start + window, end + 1)]
+    assert most_within(one, window, start, end) == max(windows, default=sum(inside))
 
 
 @given(stretches(), st.integers(0, 10))
 def test_runs_lose_no_time_and_break_where_they_must(one: Stretches, allowed: int) -> None:
-    found = runs(one, lambda end, start: start - end <= allowed)
+    parted = Runs(one, one[1:, 0] - one[:-1, 1] > allowed)
+    found = [parted[index] for index in range(len(parted))]
+    assert [run.held_ms for run in found] == parted.held_ms.tolist()
     assert sum(run.held_ms for run in found) == total(one)
     for before, after in pairwise(found):
         assert after.start - before.end > allowed
