@@ -17,6 +17,14 @@ SLOT_MS = 3600 * 1000
 a time); six hours read a sensor's 180 days in 15 ms, one in 24. Part of the file format: another length is another
 step that builds the table anew."""
 
+STRETCHES = """stretch(slot) AS (
+    SELECT min(slot) FROM readings WHERE slot >= :first
+    UNION ALL
+    SELECT (SELECT min(slot) FROM readings WHERE slot > stretch.slot) FROM stretch WHERE stretch.slot < :last
+)"""
+"""For WITH RECURSIVE: the slots from :first to :last (and perhaps the next one) that hold anything. A single reading of
+a clock that began in 2000 then costs one step, not one for each hour since."""
+
 _FIRST = """
 CREATE TABLE readings (
     slot INTEGER NOT NULL,

@@ -14,7 +14,7 @@ import numpy as np
 from shared.ports import Appended, Changes, SensorSummary, StorageError, StoreBusy
 from shared.readings import Curve, Reading, SensorKey
 from shared.stores import arrivals_log, readings_write
-from shared.stores.readings_schema import SLOT_MS, migrate
+from shared.stores.readings_schema import SLOT_MS, STRETCHES, migrate
 from shared.stores.sqlite_files import (
     BUSY_TIMEOUT_S,
     READINGS_ID,
@@ -28,11 +28,11 @@ from shared.times import Millis, Span
 _FOREIGN = (sqlite3.Error, OverflowError, UnicodeError)
 _IDLE_READERS = 8
 
-_CURVE = """
-WITH RECURSIVE stretch(slot) AS (VALUES (:first) UNION ALL SELECT slot + 1 FROM stretch WHERE slot < :last)
+_CURVE = f"""
+WITH RECURSIVE {STRETCHES}
 SELECT r.at, r.value, r.mark FROM stretch CROSS JOIN readings r ON r.slot = stretch.slot
 WHERE r.series = :series AND r.at >= :start AND r.at < :end
-"""
+"""  # noqa: S608  # a constant
 
 
 class SqliteReadings:

@@ -11,7 +11,7 @@ from typing import NamedTuple
 from shared.ports import Appended, StorageError
 from shared.readings import Reading, SensorKey
 from shared.stores import arrivals_log
-from shared.stores.readings_schema import SLOT_MS
+from shared.stores.readings_schema import SLOT_MS, STRETCHES
 from shared.times import Millis
 
 _INSERT = "INSERT INTO readings (slot, series, at, value, mark, received_at) VALUES (?, ?, ?, ?, ?, ?)"
@@ -23,11 +23,11 @@ UPDATE series SET
     last_at = max(coalesce(last_at, :last), :last)
 WHERE id = :id
 """
-_RECOUNT = """
-WITH RECURSIVE stretch(slot) AS (VALUES (:first) UNION ALL SELECT slot + 1 FROM stretch WHERE slot < :last)
+_RECOUNT = f"""
+WITH RECURSIVE {STRETCHES}
 SELECT count(*), min(r.at), max(r.at) FROM stretch CROSS JOIN readings r ON r.slot = stretch.slot
 WHERE r.series = :id
-"""
+"""  # noqa: S608  # a constant
 
 
 class Row(NamedTuple):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 from itertools import chain
 from threading import Event
 
@@ -170,6 +171,18 @@ class RegistryContract(RegistryFacts, RegistryProbes, RegistryPeople, RegistryTo
 
     def test_a_healthy_registry_answers_a_ping(self, registry: Registry) -> None:
         registry.ping()
+
+    def test_a_closed_registry_says_so(self, address: str) -> None:
+        registry = registry_at(address)
+        registry.close()
+        for act in (
+            registry.ping,
+            registry.version,
+            registry.sites.all,
+            partial(registry.memory.set, "a", "1"),
+        ):
+            with pytest.raises(StorageError, match="closed"):
+                act()
 
     def test_what_is_written_outlives_the_program(self, address: str) -> None:
         first = registry_at(address)

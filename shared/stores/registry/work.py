@@ -31,6 +31,7 @@ class Work:
     def __init__(self, engine: Engine, busy_timeout_s: float) -> None:
         self.engine, self._patience_s = engine, busy_timeout_s
         self._mine = threading.local()
+        self._closed = False
         # SQLite has one writer anyway; queueing for it in the process is fairer than its polling
         self._turn = threading.Lock() if engine.dialect.name == "sqlite" else None
 
@@ -107,9 +108,12 @@ class Work:
             savepoint.commit()
 
     def close(self) -> None:
+        self._closed = True
         self.engine.dispose()
 
     def _joined(self, what: str) -> _Open | None:
+        if self._closed:
+            raise StorageError(f"{what}: the registry is closed")
         opened: _Open | None = getattr(self._mine, "opened", None)
         if opened is not None and opened.lost:
             raise StoreBusy(f"{what}: the database gave the transaction up; begin again")
