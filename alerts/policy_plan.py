@@ -82,7 +82,12 @@ def plan(
         tellings += [Telling(episode, person, "reminder", step) for person, _ in known]
         return Plan(tellings, now)
     reminders, remind_at = _reminders(episode, known, now)
-    escalations, escalate_at = _escalations(episode, known, told, people, now)
+    asked = [] if "unanswered_since" not in episode.holds else [p for p in audience if p.id not in told]
+    since = int(episode.holds.get("unanswered_since", now))
+    silent = known + [
+        (person, Heard(since, since, 0)) for person in asked
+    ]  # told of the link before this one
+    escalations, escalate_at = _escalations(episode, silent, told, people, now)
     ends = [at for at in (remind_at, escalate_at) if at is not None]
     return Plan(tellings + reminders + escalations, min(ends, default=None))
 

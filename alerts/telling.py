@@ -107,7 +107,7 @@ class Teller:
     ) -> Circumstances:
         condition = CONDITIONS[change.episode.kind]
         first = any(telling.reason == "first" for telling in tellings)
-        may_nag = first or any(telling.reason == "reminder" for telling in tellings)
+        may_nag = any(t.reason == "reminder" or t.episode.kind == "turn_overdue" for t in tellings)
         return Circumstances(
             self._now,
             condition,

@@ -37,6 +37,7 @@ log = logging.getLogger(__name__)
 POLL_S = 0.5
 STORE_PAUSE_S = 1.0
 CHUNK = 25  # piles of one transaction
+PILES_A_TICK = 500  # the rest waits for the next one, so that ``now`` stays the present also after a start
 SWEEP_MS = 20 * SECOND
 SERVICE_EVERY_MS = 5 * SECOND
 SITE_EVERY_MS = 30 * MINUTE
@@ -91,7 +92,8 @@ class WatchLoop:
             if self._machine.store_works():
                 log.info("loop=watch event=store_back")
             beat()
-            stop.wait(POLL_S)
+            if not self._piles:
+                stop.wait(POLL_S)
 
     def tick(
         self,
@@ -215,7 +217,7 @@ class WatchLoop:
     def _look_at_piles(
         self, now: Millis, judging: Judging, beat: Callable[[], None], stop: threading.Event | None
     ) -> int:
-        waiting = sorted(self._piles)
+        waiting = list(self._piles)[:PILES_A_TICK]
         for start in range(0, len(waiting), CHUNK):
             if stop is not None and stop.is_set():
                 return start
