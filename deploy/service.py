@@ -37,10 +37,10 @@ class Service:
         add_to_app: Callable[[FastAPI], None] | None = None,
     ) -> None:
         self._demo_speed, self._add_to_app = demo_speed, add_to_app
-        self._listener: socket.socket = bind(host, port)
         self._broker = None
         if house.settings.mqtt.host is None:
             self._broker = EmbeddedBroker(house.data_dir, mqtt_host, mqtt_port)
+        self._listener: socket.socket = bind(host, port)
         self.house = replace(house, settings=_with_address(house.settings, self.address))
 
     def start(self, more_loops: Callable[[str, int], Sequence[Loop]] | None = None) -> None:

@@ -4,12 +4,37 @@ from __future__ import annotations
 
 import socket
 import sqlite3
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
-from deploy.cli import COMMANDS
-from tests.e2e.harness import turnbell
+from deploy.cli import COMMANDS, run
+from tests.e2e.harness import turnbell as as_a_process
+
+
+@dataclass(frozen=True)
+class Done:
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+Command = Callable[..., Done]
+
+
+@pytest.fixture
+def turnbell(capsys: pytest.CaptureFixture[str]) -> Command:
+    """The command line in this process: the same function that the command calls."""
+
+    def call(*arguments: str) -> Done:
+        capsys.readouterr()
+        status = run(list(arguments))
+        out, err = capsys.readouterr()
+        return Done(status, out, err)
+
+    return call
 
 
 def says_one_line(stderr: str) -> bool:
@@ -20,7 +45,7 @@ def says_one_line(stderr: str) -> bool:
 @pytest.mark.parametrize(
     "command", [[], *[[name] for name in COMMANDS], ["token", "create"], ["probe", "enrol"]]
 )
-def test_every_command_has_help(command: list[str]) -> None:
+def test_every_command_has_help(turnbell: Command, command: list[str]) -> None:
     done = turnbell(*command, "--help")
     assert done.returncode == 0
     assert done.stdout.startswith("Usage: turnbell")
@@ -42,11 +67,10 @@ def test_every_command_has_help(command: list[str]) -> None:
     ],
 )
 def test_a_wrong_word_exits_2_and_says_what_to_do(
-    arguments: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    turnbell: Command, arguments: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    root = Path.cwd()
     monkeypatch.chdir(tmp_path)
-    done = turnbell(*arguments, environment={"PYTHONPATH": str(root)})
+    done = turnbell(*arguments)
     assert done.returncode == 2
     assert says_one_line(done.stderr), done.stderr
     assert list(tmp_path.iterdir()) == []
@@ -62,7 +86,9 @@ def test_a_wrong_word_exits_2_and_says_what_to_do(
         ("[email]\npassword_file = 'nowhere'\n", "nowhere"),
     ],
 )
-def test_a_bad_configuration_names_the_setting(text: str, word: str, tmp_path: Path) -> None:
+def test_a_bad_configuration_names_the_setting(
+    turnbell: Command, text: str, word: str, tmp_path: Path
+) -> None:
     config = tmp_path / "turnbell.toml"
     config.write_text(text)
     done = turnbell("serve", "--data", str(tmp_path / "data"), "--config", str(config))
@@ -72,14 +98,14 @@ def test_a_bad_configuration_names_the_setting(text: str, word: str, tmp_path: P
     assert not (tmp_path / "data").exists()
 
 
-def test_an_unreadable_configuration_is_named(tmp_path: Path) -> None:
+def test_an_unreadable_configuration_is_named(turnbell: Command, tmp_path: Path) -> None:
     done = turnbell("serve", "--data", str(tmp_path / "data"), "--config", str(tmp_path / "none.toml"))
     assert done.returncode == 2
     assert "none.toml" in done.stderr
     assert says_one_line(done.stderr)
 
 
-def test_a_port_in_use_exits_1_with_its_number(tmp_path: Path) -> None:
+def test_a_port_in_use_exits_1_with_its_number(turnbell: Command, tmp_path: Path) -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = str(taken.getsockname()[1])
         done = turnbell("serve", "--data", str(tmp_path / "data"), "--port", port, "--mqtt-port", "0")
@@ -92,7 +118,9 @@ def test_a_port_in_use_exits_1_with_its_number(tmp_path: Path) -> None:
         assert says_one_line(done.stderr), done.stderr
 
 
-def test_a_broker_open_to_the_network_without_credentials_is_refused(tmp_path: Path) -> None:
+def test_a_broker_open_to_the_network_without_credentials_is_refused(
+    turnbell: Command, tmp_path: Path
+) -> None:
     done = turnbell(
         "serve", "--data", str(tmp_path / "data"), "--port", "0", "--mqtt-host", "0.0.0.0", "--mqtt-port", "0"
     )
@@ -101,7 +129,9 @@ def test_a_broker_open_to_the_network_without_credentials_is_refused(tmp_path: P
 
 
 @pytest.mark.parametrize("name", ["registry.db", "readings.db"])
-def test_a_database_that_is_none_exits_1_and_is_left_alone(name: str, tmp_path: Path) -> None:
+def test_a_database_that_is_none_exits_1_and_is_left_alone(
+    turnbell: Command, name: str, tmp_path: Path
+) -> None:
     data = tmp_path / "data"
     data.mkdir()
     (data / name).write_bytes(b"this is not a database, it is a note about one\n" * 40)
@@ -112,7 +142,9 @@ def test_a_database_that_is_none_exits_1_and_is_left_alone(name: str, tmp_path: 
     assert (data / name).read_bytes() == before
 
 
-def test_a_database_newer_than_the_program_is_refused_and_left_alone(tmp_path: Path) -> None:
+def test_a_database_newer_than_the_program_is_refused_and_left_alone(
+    turnbell: Command, tmp_path: Path
+) -> None:
     data = tmp_path / "data"
     data.mkdir()
     assert turnbell("token", "create", "--data", str(data), "--role", "viewer").returncode == 0
@@ -125,7 +157,7 @@ def test_a_database_newer_than_the_program_is_refused_and_left_alone(tmp_path: P
     assert says_one_line(done.stderr), done.stderr
 
 
-def test_a_data_directory_that_is_a_file_exits_2(tmp_path: Path) -> None:
+def test_a_data_directory_that_is_a_file_exits_2(turnbell: Command, tmp_path: Path) -> None:
     data = tmp_path / "data"
     data.write_text("not a directory")
     done = turnbell("token", "create", "--data", str(data), "--role", "viewer")
@@ -133,7 +165,7 @@ def test_a_data_directory_that_is_a_file_exits_2(tmp_path: Path) -> None:
     assert says_one_line(done.stderr), done.stderr
 
 
-def test_a_recipe_with_a_mistake_exits_2_and_names_it(tmp_path: Path) -> None:
+def test_a_recipe_with_a_mistake_exits_2_and_names_it(turnbell: Command, tmp_path: Path) -> None:
     recipe = tmp_path / "mix.toml"
     recipe.write_text('[[feedstock]]\nname = "grass"\nmass_kg = -3\n')
     done = turnbell("mix", str(recipe))
@@ -141,3 +173,10 @@ def test_a_recipe_with_a_mistake_exits_2_and_names_it(tmp_path: Path) -> None:
     assert "mass_kg" in done.stderr
     assert says_one_line(done.stderr), done.stderr
     assert turnbell("mix", str(tmp_path / "none.toml")).returncode == 2
+
+
+def test_the_process_itself_ends_with_the_status_and_the_line(tmp_path: Path) -> None:
+    assert as_a_process("--version").returncode == 0
+    done = as_a_process("check", "--data", str(tmp_path / "none"))
+    assert done.returncode == 2
+    assert says_one_line(done.stderr), done.stderr

@@ -8,14 +8,16 @@ import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
 import httpx
 import paho.mqtt.publish as mqtt
 import pytest
 
-from shared.times import HOUR, MINUTE, SystemClock, iso
+from shared.times import HOUR, MINUTE, Millis, SystemClock, iso
 from tests.e2e.harness import HookSink, MailSink, Running, api_of, serving, until
 
+Thing = TypeVar("Thing")
 SECRET = "a shared secret of the test"
 
 
@@ -50,7 +52,7 @@ def publish(running: Running, probe: str, samples: list[tuple[int, float]]) -> N
     )
 
 
-def furnish(api: httpx.Client, yard: Yard, built_at: int) -> str:
+def furnish(api: httpx.Client, yard: Yard, built_at: Millis) -> str:
     """A site, a pile with a placed probe, and a maker with an email and a webhook channel. Gives the pile's id."""
 
     def post(path: str, body: dict[str, object]) -> dict[str, object]:
@@ -71,6 +73,10 @@ def furnish(api: httpx.Client, yard: Yard, built_at: int) -> str:
     return pile
 
 
+def first(things: list[Thing]) -> Thing | None:
+    return things[0] if things else None
+
+
 def hot_for(hours: float, celsius: float, now: int) -> list[tuple[int, float]]:
     """A reading every ten minutes, the last one just now."""
     steps = round(hours * 6)
@@ -84,10 +90,10 @@ def test_a_hot_day_ends_in_a_turn_notice_by_mail_and_webhook_and_in_a_curve(
     now = SystemClock().now()
     path = None if broker == "as installed" else str(tmp_path)
     with serving(yard.data, config=yard.config, path=path) as running, api_of(running, yard.data) as api:
-        pile = furnish(api, yard, now - 26 * HOUR)
+        pile = furnish(api, yard, Millis(now - 26 * HOUR))
         publish(running, "lance-07", hot_for(25.0, 66.8, now))
-        post = until(lambda: yard.hook.posts and yard.hook.posts[0], 60, f"the webhook: {running.output()}")
-        letter = until(lambda: yard.mail.messages and yard.mail.messages[0], 60, "the email")
+        post = until(lambda: first(yard.hook.posts), 60, f"the webhook: {running.output()}")
+        letter = until(lambda: first(yard.mail.messages), 60, "the email")
 
         body = post.json
         assert body["kind"] in {"turn_due", "turn_overdue"}
@@ -111,7 +117,7 @@ def test_a_hot_day_ends_in_a_turn_notice_by_mail_and_webhook_and_in_a_curve(
 def test_a_restart_with_no_new_data_sends_nothing(yard: Yard) -> None:
     now = SystemClock().now()
     with serving(yard.data, config=yard.config) as running, api_of(running, yard.data) as api:
-        furnish(api, yard, now - 26 * HOUR)
+        furnish(api, yard, Millis(now - 26 * HOUR))
         publish(running, "lance-07", hot_for(25.0, 66.8, now))
         until(lambda: yard.hook.posts and yard.mail.messages, 60, "the first notices")
         assert running.stop() == 0
@@ -119,11 +125,16 @@ def test_a_restart_with_no_new_data_sends_nothing(yard: Yard) -> None:
     with serving(yard.data, config=yard.config) as running, api_of(running, yard.data) as api:
         # a second pile's notice shows that the worker and the sender have been round since the restart
         second = api.post(
-            "/piles", json={"site": "yard", "peg": "K-08", "built_at": iso(now - 26 * HOUR)}
+            "/piles", json={"site": "yard", "peg": "K-08", "built_at": iso(Millis(now - 26 * HOUR))}
         ).json()["id"]
         api.post(
             "/placements",
-            json={"probe": "lance-08", "pile": second, "from": iso(now - 26 * HOUR), "position": "core"},
+            json={
+                "probe": "lance-08",
+                "pile": second,
+                "from": iso(Millis(now - 26 * HOUR)),
+                "position": "core",
+            },
         )
         publish(running, "lance-08", hot_for(25.0, 66.8, now))
         until(
@@ -140,7 +151,7 @@ def test_a_restart_with_no_new_data_sends_nothing(yard: Yard) -> None:
 def test_the_turn_that_a_person_logs_answers_the_notice(yard: Yard) -> None:
     now = SystemClock().now()
     with serving(yard.data, config=yard.config) as running, api_of(running, yard.data) as api:
-        pile = furnish(api, yard, now - 26 * HOUR)
+        pile = furnish(api, yard, Millis(now - 26 * HOUR))
         publish(running, "lance-07", hot_for(25.0, 66.8, now))
         until(lambda: yard.hook.posts, 60, "the notice")
         logged = api.post(
