@@ -82,7 +82,10 @@ def compose(
     voice = voice_for(person, snapshot.now)
     tale = Tale(episode, snapshot, voice)
     draft = _draft(tale, step_reason)
-    others = [TELLERS[other.kind](Tale(other, snapshot, voice)) for other in also]
+    others = [
+        (settled if other.state == "resolved" else TELLERS[other.kind])(Tale(other, snapshot, voice))
+        for other in also
+    ]
     links = _links(draft, link_for)
     lines = [
         draft.head,
