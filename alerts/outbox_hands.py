@@ -8,6 +8,7 @@ import time
 from collections import deque
 from collections.abc import Iterable
 
+from alerts.outbox_commit import GroupCommit
 from alerts.outbox_delivery import Delivery, Outcome
 from alerts.outbox_pace import Pace, clock_rate
 from shared.notices import Notice
@@ -25,6 +26,7 @@ class Hands:
 
     def __init__(self, registry: Registry, clock: Clock, pace: Pace, delivery: Delivery) -> None:
         self._registry, self._clock, self._pace, self._delivery = registry, clock, pace, delivery
+        self._commit = GroupCommit(registry)
         self._rate = clock_rate(clock)
         self._lock = threading.Lock()
         self._leases: dict[str, Millis] = {}  # notice id -> until when it is ours
@@ -139,12 +141,12 @@ class Hands:
             self._leases.pop(notice.id, None)
         for pause in MARK_PAUSES_S:
             try:
-                outcome()
+                self._commit.carry_out(outcome)
             except StoreBusy:
                 time.sleep(pause)
             else:
                 return
-        outcome()
+        self._commit.carry_out(outcome)
 
     def _give_back(self, notice: Notice) -> None:
         self._registry.notices.change(notice.id, state="waiting", leased_until=None)

@@ -1,6 +1,6 @@
 """A sender in a process of its own that can be made to stand still at one step, to be killed there.
 
-``python -m tests.alerts.outbox.sender_child REGISTRY STEP``. At STEP it prints ``at STEP`` and waits for the end; with
+``python -m tests.alerts.outbox.sender_child REGISTRY STEP LEASE``. At STEP it prints ``at STEP`` and waits for the end; with
 STEP ``-`` it works until its input closes. The steps are wrapped around the parts from outside: the sender itself knows
 nothing of them.
 """
@@ -9,21 +9,25 @@ from __future__ import annotations
 
 import sys
 import threading
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import replace
 from typing import Any
 
-from alerts.channels import SENDERS
 from alerts.channels.port import Parcel, Sender
+from alerts.channels.webhook import WebhookSender
 from alerts.outbox import SendLoop
 from alerts.outbox_pace import Pace
 from shared.notices import Notice
+from shared.people import ChannelKind
+from shared.ports import Registry
 from shared.settings import Settings
 from shared.stores import open_registry
 from shared.times import Millis, SystemClock
 from tests.alerts.outbox.yard import BOOK
 
 STEPS = ("before_claim", "after_claim", "before_send", "after_send", "before_mark", "after_mark")
-PACE = replace(Pace(), poll_s=0.01, lease_s=1.0, first_wait_s=0.05, longest_wait_s=0.5)
+PACE = replace(Pace(), poll_s=0.01, first_wait_s=0.05, longest_wait_s=0.5)
 
 
 def stand_still(step: str) -> None:
@@ -37,6 +41,7 @@ class Notices:
 
     def __init__(self, inner: Any, step: str) -> None:
         self._inner, self._step = inner, step
+        self.marked = False
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._inner, name)
@@ -53,9 +58,8 @@ class Notices:
         marks = fields.get("state") == "sent"
         if marks and self._step == "before_mark":
             stand_still(self._step)
+        self.marked = self.marked or marks
         changed: Notice = self._inner.change(notice_id, **fields)
-        if marks and self._step == "after_mark":
-            stand_still(self._step)
         return changed
 
 
@@ -73,13 +77,32 @@ class Stopping:
             stand_still(self._step)
 
 
-def main(registry_path: str, step: str) -> None:
+def standing_after_commit(
+    registry: Registry, notices: Notices
+) -> Callable[[], AbstractContextManager[Registry]]:
+    begin = registry.begin
+
+    @contextmanager
+    def standing() -> Iterator[Registry]:
+        with begin() as tx:
+            yield tx
+        if notices.marked:
+            stand_still("after_mark")
+
+    return standing
+
+
+def main(registry_path: str, step: str, lease_s: float) -> None:
     registry = open_registry(registry_path)
-    registry.notices = Notices(registry.notices, step)
+    registry.notices = notices = Notices(registry.notices, step)
+    if step == "after_mark":
+        registry.begin = standing_after_commit(registry, notices)  # type: ignore[method-assign]
     settings = Settings.model_validate({"web": {"allow_private_webhooks": True}})
-    senders = {kind: Stopping(make(settings), step) for kind, make in SENDERS.items()}
+    senders: dict[ChannelKind, Sender] = {"webhook": Stopping(WebhookSender(settings), step)}
     stop = threading.Event()
-    loop = SendLoop(registry, BOOK, settings, SystemClock(), pace=PACE, senders=senders)
+    loop = SendLoop(
+        registry, BOOK, settings, SystemClock(), pace=replace(PACE, lease_s=lease_s), senders=senders
+    )
     thread = threading.Thread(target=loop.run, args=(stop, lambda: None))
     thread.start()
     sys.stdout.write("ready\n")
@@ -91,4 +114,4 @@ def main(registry_path: str, step: str) -> None:
 
 
 if __name__ == "__main__":
-    main(sys.argv[1], sys.argv[2])
+    main(sys.argv[1], sys.argv[2], float(sys.argv[3]))

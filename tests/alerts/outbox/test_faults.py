@@ -201,8 +201,9 @@ def test_a_thousand_notices_at_once(registry: Registry) -> None:
 
 
 @contextlib.contextmanager
-def child(folder: Path, step: str = "-") -> Iterator[subprocess.Popen[str]]:
-    arguments = [sys.executable, "-m", "tests.alerts.outbox.sender_child", str(folder / "registry.db"), step]
+def child(folder: Path, step: str = "-", lease_s: float = 1.0) -> Iterator[subprocess.Popen[str]]:
+    program = [sys.executable, "-m", "tests.alerts.outbox.sender_child"]
+    arguments = [*program, str(folder / "registry.db"), step, str(lease_s)]
     process = subprocess.Popen(arguments, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
     try:
         yield process
@@ -234,7 +235,7 @@ def test_killed_at_any_step_the_next_sender_brings_it_under_the_same_key(
             says(first, f"at {step}")
             first.kill()  # SIGKILL
             first.wait(10.0)
-        with child(tmp_path):
+        with running(registry, senders(webhook=WebhookSender(OPEN))):
             until(lambda: all_sent(registry, 6), 30.0)
     line = settle(f"kill -9: {step.replace('_', ' ')}", caused, said(sink))
     assert (line.lost, line.doubled) == (0, 0)
@@ -259,7 +260,7 @@ def test_killed_while_the_other_side_thinks(registry: Registry, tmp_path: Path) 
             first.wait(10.0)
         answer.set()
         sink.answer = lambda _got: Answer()
-        with child(tmp_path):
+        with running(registry, senders(webhook=WebhookSender(OPEN))):
             until(lambda: all_sent(registry, 1), 30.0)
     line = settle("kill -9: while the other side thinks", caused, said(sink))
     assert (line.lost, line.doubled, line.again_same_key) == (0, 0, 1)
@@ -269,22 +270,22 @@ def test_killed_again_and_again_at_any_moment(registry: Registry, tmp_path: Path
     chance = random.Random(5)
     with http_sink() as sink:
         caused = cause(registry, hooks(registry, sink.url, 8), 240)
-        for _ in range(4):
+        for _ in range(3):
             with child(tmp_path) as one:
                 says(one, "ready")
                 started, enough = len(sink.got), chance.randint(1, 40)
                 until(lambda started=started, enough=enough: len(sink.got) >= started + enough, 30.0)  # type: ignore[misc]
-        with child(tmp_path):
+        with running(registry, senders(webhook=WebhookSender(OPEN))):
             until(lambda: all_sent(registry, 240), 60.0)
-    line = settle("kill -9 four times at any moment", caused, said(sink))
+    line = settle("kill -9 three times at any moment", caused, said(sink))
     assert (line.lost, line.doubled) == (0, 0)
 
 
 def test_two_senders_at_once_never_take_the_same_notice(registry: Registry, tmp_path: Path) -> None:
     with http_sink() as sink:
-        caused = cause(registry, hooks(registry, sink.url, 20), 400)
-        with child(tmp_path) as one, child(tmp_path) as two:
-            until(lambda: all_sent(registry, 400), 60.0)
+        caused = cause(registry, hooks(registry, sink.url, 20), 200)
+        with child(tmp_path, lease_s=15.0) as one, child(tmp_path, lease_s=15.0) as two:
+            until(lambda: all_sent(registry, 200), 60.0)
             for process in (one, two):
                 assert process.stdin is not None
                 process.stdin.close()
