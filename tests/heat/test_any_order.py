@@ -58,7 +58,11 @@ def as_readings(
 
 
 def curves_of(rows: Sequence[tuple[SensorKey, int, float]]) -> dict[SensorKey, Curve]:
-    return {key: curve((at, value) for one, at, value in rows if one == key) for key in SENSORS}
+    found = {key: curve([]) for key in SENSORS}
+    return found | {
+        key: curve((at, value) for one, at, value in rows if one == key)
+        for key in {key for key, _, _ in rows}
+    }
 
 
 def afresh(rows: Sequence[tuple[SensorKey, int, float]], pile: PileFacts = PILE) -> str:

@@ -133,7 +133,7 @@ def test_a_probe_pulled_at_the_turn_gives_no_heat_to_the_time_after_it() -> None
 def test_declined_and_proposed_turns_end_no_line() -> None:
     readings = every(HOUR, 60, 60, 60)
     for state in ("proposed", "declined"):
-        pile = replace(facts(), turns=(replace(turn(HOUR), state=state, source="detected"),))  # type: ignore[arg-type]  # state is a word of TurnState
+        pile = replace(facts(), turns=(replace(turn(HOUR), state=state, source="detected"),))
         assert only(report(readings, pile)).hours_above["55"] == 2
 
 

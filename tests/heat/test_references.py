@@ -79,13 +79,13 @@ def test_hours_of_a_smooth_curve_are_those_between_its_true_crossings() -> None:
     def smooth(at: float) -> float:
         return 55 + 10 * float(np.sin(2 * np.pi * at / period + 0.3))
 
-    at = np.arange(0, 3 * DAY, 10 * MINUTE)
-    found = report(curve((int(t), smooth(t)) for t in at))
+    at = range(0, 3 * DAY, 10 * MINUTE)
+    found = report(curve((t, smooth(t)) for t in at))
     for threshold_c in (50.0, 55.0, 60.0):
         fine = np.arange(0, at[-1] + 1, MINUTE)
-        sign = np.array([smooth(t) >= threshold_c for t in fine])
+        sign = np.array([smooth(float(t)) >= threshold_c for t in fine.tolist()])
         roots = [
-            brentq(lambda t: smooth(t) - threshold_c, fine[k], fine[k + 1])  # noqa: B023 - used at once
+            brentq(lambda t: smooth(t) - threshold_c, float(fine[k]), float(fine[k + 1]))  # noqa: B023 - used at once
             for k in np.flatnonzero(sign[1:] != sign[:-1])
         ]
         edges = [0.0, *roots, float(at[-1])]
