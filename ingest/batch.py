@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from ingest.decoded import DecodeError
 from ingest.decoders import Decoders
-from ingest.subscriber import Message
+from ingest.session import Message
 from ingest.topics import Origin, TopicError, parse_topic
 from ingest.upkeep import Upkeep
 from shared.readings import ArrivalMark, Reading

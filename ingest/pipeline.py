@@ -18,7 +18,8 @@ from typing import Final
 from ingest.batch import Batch, Intake
 from ingest.decoders import Decoders
 from ingest.pace import Counts, Pace
-from ingest.subscriber import Address, BrokerAway, Session, Subscriber, host_suffix
+from ingest.session import Address, BrokerAway, Session, host_suffix
+from ingest.subscriber import Subscriber
 from ingest.topics import READINGS_FILTER, STATUS_FILTER
 from ingest.upkeep import Upkeep
 from ingest.window import AckWindow

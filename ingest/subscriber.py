@@ -5,11 +5,10 @@ from __future__ import annotations
 import logging
 import select
 import socket
+import ssl
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
@@ -19,59 +18,35 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from ingest.buffered_socket import BufferedSocket
+from ingest.session import Address, BrokerAway, Message, Session
 
 log = logging.getLogger(__name__)
 
 KEEPALIVE_S: Final = 30
+CONNECT_WITHIN_S: Final = 5.0
 ANSWER_WITHIN_S: Final = 10.0
 _PUBACK: Final = b"\x40\x02"
 FOR_EVER: Final = 0xFFFFFFFF  # session expiry of MQTT 5: never
 
 
-class BrokerAway(Exception):
-    """No session with the broker: not there, not letting us in, or not answering."""
-
-
-@dataclass(frozen=True, slots=True)
-class Address:
-    host: str
-    port: int
-    username: str | None = None
-    password: str | None = None
-    tls_ca: Path | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Session:
-    """What we ask of the broker on every connect."""
-
-    client_id: str
-    filters: tuple[
-        tuple[str, bool], ...
-    ]  # (topic filter, whether retained messages are wanted on every subscribe)
-    version: Literal["5", "3.1.1"] = "5"
-    receive_maximum: int = 1000
-    shared_group: str | None = None
-
-
-class Message:
-    """A PUBLISH as it came. ``topic`` is None when it was no UTF-8."""
-
-    __slots__ = ("connection", "dup", "mid", "payload", "qos", "retain", "topic")
-
-    def __init__(self, message: mqtt.MQTTMessage, connection: int) -> None:
-        try:
-            self.topic: str | None = message.topic
-        except UnicodeDecodeError:
-            self.topic = None
-        self.payload = bytes(message.payload)
-        self.mid, self.qos, self.connection = message.mid, message.qos, connection
-        self.retain, self.dup = bool(message.retain), bool(message.dup)
-
-
 class _Client(mqtt.Client):
+    """The library's client on a socket of ours (which it asks for in one place)."""
+
+    def __init__(self, address: Address, **options: Any) -> None:
+        super().__init__(CallbackAPIVersion.VERSION2, **options)
+        self._address = address
+
     def _create_socket(self) -> Any:
-        return BufferedSocket(super()._create_socket())  # type: ignore[arg-type]  # tcp only: never a WebSocket
+        address = self._address
+        plain = socket.create_connection((address.host, address.port), timeout=CONNECT_WITHIN_S)
+        if address.tls_ca is None:
+            return BufferedSocket(plain)
+        try:
+            context = ssl.create_default_context(cafile=address.tls_ca)
+            return BufferedSocket(context.wrap_socket(plain, server_hostname=address.host))
+        except BaseException:
+            plain.close()
+            raise
 
 
 class Subscriber:
@@ -185,18 +160,15 @@ class Subscriber:
     def _make(self) -> _Client:
         version = MQTTProtocolVersion.MQTTv5 if self._five else MQTTProtocolVersion.MQTTv311
         client = _Client(
-            CallbackAPIVersion.VERSION2,
+            self.address,
             client_id=self.session.client_id,
             protocol=version,
             clean_session=None if self._five else False,
             manual_ack=True,
             reconnect_on_failure=False,
         )
-        client.connect_timeout = 5.0
         if self.address.username is not None:
             client.username_pw_set(self.address.username, self.address.password)
-        if self.address.tls_ca is not None:
-            client.tls_set(ca_certs=str(self.address.tls_ca))
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
@@ -265,13 +237,25 @@ class Subscriber:
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         self.last_heard = time.monotonic()
-        arrived = Message(message, self.connection)
-        if arrived.topic == self._echo_topic:
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = None
+        if topic == self._echo_topic:
             self.echoes += 1
-            if arrived.qos:
-                self._client.ack(arrived.mid, arrived.qos)
+            self._client.ack(message.mid, message.qos)
             return
-        self._take(arrived)
+        self._take(
+            Message(
+                topic,
+                bytes(message.payload),
+                message.mid,
+                message.qos,
+                self.connection,
+                message.retain,
+                message.dup,
+            )
+        )
 
     def _on_disconnect(
         self, _client: mqtt.Client, _data: Any, _flags: Any, reason: ReasonCode, _more: Any
@@ -284,8 +268,3 @@ class Subscriber:
     def why_lost(self) -> str:
         """The broker's own words when the last connection ended, where it gave any."""
         return self._refused or "the connection broke"
-
-
-def host_suffix() -> str:
-    """This machine's name, fit for a client id."""
-    return "".join(letter if letter.isalnum() else "-" for letter in socket.gethostname())[:32]
