@@ -12,6 +12,7 @@ import numpy as np
 from api.document_words import Words, sensor_name
 from shared.heat.report import HeatReport
 from shared.heat.screening import Reason
+from shared.readings import SensorKey
 from shared.spoken import depth_words
 from shared.times import HOUR, MINUTE, Millis
 
@@ -19,6 +20,11 @@ if TYPE_CHECKING:
     from shared.heat_book import PileHistory
 
 ROWS_SHOWN = 30
+
+
+def _name(key: SensorKey) -> str:
+    where = depth_words(key.depth_cm, key.depth) if key.depth else ""
+    return f"{key.probe} {where}".strip()
 
 
 def left_out(report: HeatReport) -> Iterable[str]:
@@ -39,7 +45,7 @@ def gaps(report: HeatReport, history: PileHistory, words: Words) -> list[tuple[i
     longest = round(report.max_gap_minutes * MINUTE)
     rows = []
     for sensor in history.sensors:
-        name = f"{sensor.key.probe} {depth_words(sensor.key.depth_cm, sensor.key.depth or None)}"
+        name = _name(sensor.key)
         at = [int(one) for one in sensor.at[sensor.reason == Reason.GOOD]]
         rows += [
             (
@@ -56,7 +62,7 @@ def suspects(history: PileHistory, words: Words) -> list[tuple[int, list[str]]]:
     """Every reading that the sums leave out, by time."""
     rows = []
     for sensor in history.sensors:
-        name = f"{sensor.key.probe} {depth_words(sensor.key.depth_cm, sensor.key.depth or None)}"
+        name = _name(sensor.key)
         for index in np.flatnonzero(sensor.reason != Reason.GOOD):
             at, celsius = Millis(int(sensor.at[index])), float(sensor.celsius[index])
             value = words.temperature(celsius) if math.isfinite(celsius) else "no number"

@@ -51,18 +51,18 @@ def batch_data(report: HeatReport, history: PileHistory, pile: Pile, setting: Se
         "rules": cards.on_page,
         "rules_words": cards.words,
         "readings": cards.in_appendix,
-        "cautions": report.cautions,
-        "cautions_all": report.cautions or cautions("none", opens_pile=True),
+        "cautions": [words.local(line) for line in report.cautions],
+        "cautions_all": [words.local(line) for line in report.cautions or cautions("none", opens_pile=True)],
         "sensors": [_sensor(sensor, words) for sensor in report.sensors],
         "sensors_words": f"Good: readings that the sums use; left out: shown but not used. h = hours at or over, {words.unit}.",
-        "left_out": list(left_out(report)),
+        "left_out": [words.local(line) for line in left_out(report)],
         "suspects": [row for _, row in doubted[:ROWS_SHOWN]],
         "suspects_words": of_many(doubted),
         "max_gap": gap,
         "gaps": [row for _, row in silent[:ROWS_SHOWN]],
         "gaps_words": of_many(silent),
         "more": [words.local(line) for line in more(report)],
-        "definitions": definitions(report.max_gap_minutes, setting.guide),
+        "definitions": [words.local(line) for line in definitions(report.max_gap_minutes, setting.guide)],
         "data_words": " ".join([*setting.basis, setting.hash_words or HASH_WORDS]),
         "hash": setting.data_hash or data_hash(history),
     }  # fmt: skip
@@ -89,7 +89,7 @@ def data_hash(history: PileHistory) -> str:
 def _cycle(cycle: HeatCycle, words: Words) -> list[str]:
     return [
         words.time(cycle.from_), words.time(cycle.to), _h(cycle.hours_above_55), words.temperature(cycle.peak_c),
-        NONE if cycle.load is None else f"{cycle.load:.2f}", _counts(cycle),
+        NONE if cycle.load is None else f"{cycle.load:.2f}", words.local(_counts(cycle)),
     ]  # fmt: skip
 
 
@@ -120,7 +120,7 @@ def _facts(report: HeatReport, pile: Pile, words: Words) -> list[list[tuple[str,
         ("record", f"{words.time(min(firsts, default=None))} to {words.time(max(lasts, default=None))}"),
         (
             "readings",
-            f"{readings} of {_sensors(len(report.sensors))}" + (f", {suspect} left out" if suspect else ""),
+            f"{readings} from {_sensors(len(report.sensors))}" + (f", {suspect} left out" if suspect else ""),
         ),
         ("turns", f"{len(counted)} recorded" if counted else "none recorded"),
         ("phase", f"{report.phase}; hottest core {words.temperature(report.hottest.now_c)}"),

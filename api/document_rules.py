@@ -60,7 +60,7 @@ def _card(
         "status": rule.status,
         "status_words": STATUS_WORDS[rule.status],
         "verdict": verdict,
-        "reading": rule.reading,
+        "reading": local(rule.reading),
         "missing": [local(missing) for missing in rule.missing],
         "beside": [local(line) for line in beside(rule)],
         "source": rule.source,

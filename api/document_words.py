@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from shared.heat.report import SensorHeat
-from shared.local_times import in_zone
+from shared.local_words import local_words
 from shared.spoken import depth_words
 from shared.times import Millis, to_datetime
 from shared.units import fahrenheit, temperature_text
@@ -37,7 +37,7 @@ class Words:
         return NONE if at is None else to_datetime(at, self.zone).strftime("%Y-%m-%d %H:%M")
 
     def local(self, sentence: str) -> str:
-        return in_zone(sentence, self.zone)
+        return local_words(sentence, self.zone, self.units)
 
     def temperature(self, celsius: float | None) -> str:
         return NONE if celsius is None else temperature_text(celsius, self.units)

@@ -7,15 +7,17 @@ from typing import TYPE_CHECKING
 from api.documents import Setting, batch_pdf
 from shared.heat.engine import PileHeat
 from shared.heat_book import PileHistory, SensorHistory
+from shared.readings import SensorKey
 from shared.units import Units
 
 if TYPE_CHECKING:
     from deploy.analyse import Analysis
 
 
-def history_of(heat: PileHeat) -> PileHistory:
+def history_of(heat: PileHeat, wide: bool = False) -> PileHistory:
+    """``wide``: sensors are columns, and are called by the column's name alone."""
     sensors = tuple(
-        SensorHistory(key, placement, at, celsius, reason)
+        SensorHistory(SensorKey(key.site, "", key.probe) if wide else key, placement, at, celsius, reason)
         for stand in heat.stands
         for key, placement, at, celsius, reason in stand.history()
     )
@@ -34,4 +36,4 @@ def sheet_pdf(done: Analysis, units: Units) -> bytes:
         hash_words=f"The hash below is the SHA-256 of the file {file} as it was read.",
         guide=done.guide,
     )
-    return batch_pdf(done.report, history_of(done.heat), done.pile.pile, setting)
+    return batch_pdf(done.report, history_of(done.heat, done.pile.readings.wide), done.pile.pile, setting)

@@ -10,7 +10,7 @@ from shared.heat.definitions import definitions, guide_table
 from shared.heat.guide import Guide
 from shared.heat.report import THRESHOLDS_C, Extreme, HeatReport, RuleReading, SensorHeat
 from shared.heat.rule_beside import beside
-from shared.local_times import in_zone
+from shared.local_words import local_words
 from shared.spoken import depth_words
 from shared.times import Millis, to_datetime
 from shared.units import Units, fahrenheit, temperature_text
@@ -48,7 +48,7 @@ class Sheet:
         return f"{fahrenheit(celsius):.0f}" if self.units == "fahrenheit" else f"{celsius:g}"
 
     def wrapped(self, text: str, first: str = "  ", rest: str = "    ") -> list[str]:
-        text = in_zone(text, self.zone)
+        text = local_words(text, self.zone, self.units)
         return textwrap.wrap(text, self.width, initial_indent=first, subsequent_indent=rest) or [
             first.rstrip()
         ]

@@ -34,6 +34,7 @@ class ReadingsFile:
     rows: int
     units: Units
     sha256: str
+    wide: bool = False  # each sensor is a column: the column's name stands for the probe
     faults: Mapping[SensorKey, int] = field(default_factory=dict)
     repeats: int = 0
     differing: int = 0
@@ -70,6 +71,7 @@ def read_readings(
         rows=len(table),
         units=layout.values[0].units,
         sha256=_digest(file),
+        wide=layout.shape == "wide",
         faults={one.sensor: one.faults for one in tallied if one.faults},
         repeats=sum(one.repeats for one in tallied),
         differing=sum(one.differing for one in tallied),

@@ -37,4 +37,4 @@ def _reached(have: dict[str, Any]) -> str:
 
 def _floor(hours: float) -> str:
     """Never more than is there."""
-    return f"{int(hours * 10) / 10:g}"
+    return f"{int(hours * 100) / 100:.8g}"
