@@ -15,6 +15,8 @@ from api.hosts import KnownHosts
 from api.metrics import CountRequests, Metrics
 from api.openapi import describe
 from api.parts import Parts
+from api.shared_work import SharedWork
+from shared.round import RoundRow
 
 STATIC = Path(__file__).with_name("static")
 
@@ -22,8 +24,8 @@ STATIC = Path(__file__).with_name("static")
 def create_app(parts: Parts) -> FastAPI:
     """All of it around ``parts``.
 
-    ``app.state`` holds what a request needs: ``parts``, ``slowdown``, ``metrics``, and ``problem_page``
-    (request, Problem) -> Response, which the pages give for errors that a browser meets.
+    ``app.state`` holds what a request needs: ``parts``, ``slowdown``, ``metrics``, the work that callers share
+    (``rounds``, ``reports``), and ``problem_page`` (request, Problem) -> Response, for errors that a browser meets.
     """
     app = FastAPI(
         title="Turnbell",
@@ -36,6 +38,7 @@ def create_app(parts: Parts) -> FastAPI:
     app.state.parts = parts
     app.state.slowdown = Slowdown()
     app.state.metrics = Metrics(parts)
+    app.state.rounds, app.state.reports = SharedWork[list[RoundRow]](), SharedWork[str]()
     app.state.problem_page = pages.problem_page
     problems.install(app)
     app.include_router(health.router)

@@ -26,7 +26,9 @@ class KnownHosts:
         if scope["type"] == "http" and self._public is not None:
             host = Headers(scope=scope).get("host", "")
             if not self._known(host):
-                refusal = ProblemError(421, "The service does not answer under this name; see [web] public_url.")
+                refusal = ProblemError(
+                    421, "The service does not answer under this name; see [web] public_url."
+                )
                 await answer(Request(scope), refusal)(scope, receive, send)
                 return
         await self.app(scope, receive, send)
@@ -36,7 +38,9 @@ class KnownHosts:
             name = urlsplit(f"//{host}").hostname or ""
         except ValueError:
             return False
-        return name == self._public or _is_address(name) or "." not in name or name.endswith((".local", ".lan"))
+        return (
+            name == self._public or _is_address(name) or "." not in name or name.endswith((".local", ".lan"))
+        )
 
 
 def _is_address(name: str) -> bool:
@@ -45,4 +49,3 @@ def _is_address(name: str) -> bool:
     except ValueError:
         return False
     return True
-

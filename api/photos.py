@@ -21,7 +21,9 @@ def as_jpeg(raw: bytes) -> bytes:
             warnings.simplefilter("error")
             with Image.open(io.BytesIO(raw), formats=_FORMATS) as image:
                 if image.width * image.height > MOST_PIXELS:
-                    raise unprocessable("body", "The picture has too many pixels; at most 60 million are taken.")
+                    raise unprocessable(
+                        "body", "The picture has too many pixels; at most 60 million are taken."
+                    )
                 upright = ImageOps.exif_transpose(image).convert("RGB")
     except (UnidentifiedImageError, OSError, SyntaxError, ValueError, Image.DecompressionBombError, Warning):
         raise unprocessable("body", "This is not a JPEG, PNG or WebP picture that can be read.") from None

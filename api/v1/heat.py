@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Query, Request
 from fastapi.responses import Response
 
 from api.auth import Viewer
 from api.documents import Setting, batch_pdf
 from api.parts import PartsHere
+from api.shared_work import SharedWork
 from api.v1.lookup import file_name, find_pile
 from api.v1.wire import PREFIX, Instant, no_later_than
 from shared.heat.report import HeatReport
@@ -22,14 +23,17 @@ When = Annotated[Instant | None, Query(description="as it stood then; without it
 
 
 @router.get("/piles/{pile}/heat", response_model=HeatReport)
-def get_heat(pile: str, parts: PartsHere, _: Viewer, at: When = None) -> Response:
+def get_heat(request: Request, pile: str, parts: PartsHere, _: Viewer, at: When = None) -> Response:
     """Unknown is null, never 0."""
-    now = parts.clock.now()
     if at is not None:
-        no_later_than(now, at, "query.at")
+        no_later_than(parts.clock.now(), at, "query.at")
     held = find_pile(parts.registry, pile)
-    report = parts.book.report(held.id, now if at is None else at)
-    return Response(report.model_dump_json(), media_type="application/json")
+
+    def report() -> str:
+        return parts.book.report(held.id, parts.clock.now() if at is None else at).model_dump_json()
+
+    shared: SharedWork[str] = request.app.state.reports
+    return Response(shared.get((held.id, at), report), media_type="application/json")
 
 
 @router.get(

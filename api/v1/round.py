@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Request
 
 from api.auth import Viewer
 from api.parts import PartsHere
+from api.shared_work import SharedWork
 from api.v1.lookup import check_site
 from api.v1.wire import PAGE, PREFIX, At, Cursor, Limit, Out, Page, read_cursor, write_cursor
 from shared.heat.report import Phase, RiskLevel, TurnStateNow
@@ -66,6 +67,7 @@ def show(row: RoundRow) -> RowOut:
 
 @router.get("/round")
 def get_round(
+    request: Request,
     parts: PartsHere,
     _: Viewer,
     site: str | None = None,
@@ -78,7 +80,12 @@ def get_round(
         check_site(parts.registry, site, "query.site")
     start = 0 if cursor is None else max(0, int(read_cursor(cursor, (0,))[0]))
     end = start + limit
-    rows = round_list(parts.registry, parts.book, parts.clock.now(), site, units=units)
+
+    def rows_now() -> list[RoundRow]:
+        return round_list(parts.registry, parts.book, parts.clock.now(), site, units=units)
+
+    shared: SharedWork[list[RoundRow]] = request.app.state.rounds
+    rows = shared.get((site, units), rows_now)
     return Page(
         items=[show(row) for row in rows[start:end]],
         next=write_cursor((end,)) if end < len(rows) else None,
