@@ -22,7 +22,7 @@ def beside(rule: RuleReading) -> list[str]:
 
 def _figures(have: dict[str, Any]) -> str:
     parts = []
-    if (hours := have.get("hours")) is not None:
+    if (hours := have.get("hours_in_all")) is not None:
         parts.append(f"{_floor(hours)} h at {have['at_least_c']:g} °C or more in all")
         parts.append(f"{_floor(have['longest_stretch_hours'])} h in the longest stretch")
     if (turns := have.get("turns")) is not None:

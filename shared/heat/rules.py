@@ -140,7 +140,8 @@ def _way(way: Way) -> dict[str, Any]:
     figures: dict[str, Any] = {"met_at": None if way.met_at is None else iso(way.met_at)}
     if way.alternative is not None:
         figures["at_least_c"] = way.alternative.at_least_c
-        figures["hours"] = None if way.unknown else way.held_ms / HOUR
+        figures["hours"] = None if way.unknown else way.counts_ms / HOUR  # what need["hours"] is held against
+        figures["hours_in_all"] = None if way.unknown else way.held_ms / HOUR
         figures["longest_stretch_hours"] = None if way.unknown else way.longest_ms / HOUR
         figures["broke_at"] = None if way.broke_at is None else iso(way.broke_at)
     if way.asks_turns:
