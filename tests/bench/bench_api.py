@@ -10,6 +10,7 @@ import socket
 import tempfile
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 from threading import Thread
@@ -32,6 +33,7 @@ from shared.times import DAY, MINUTE, Millis, Span, SystemClock
 PILES = 12
 DAYS = 30
 STEP_MS = 30 * MINUTE
+CALLERS = 50
 SECONDS = 3.0  # per figure
 
 
@@ -82,6 +84,17 @@ def main() -> None:
                 )
         readings.close()
         registry.close()
+
+
+def _tell(name: str, rate: float, baseline: float) -> None:
+    figures = {
+        "name": name,
+        "value": round(rate, 1),
+        "unit": "requests/s",
+        "baseline": round(baseline, 1),
+        "ratio": round(rate / baseline, 4),
+    }
+    print(json.dumps(figures))
 
 
 @contextmanager
