@@ -11,7 +11,7 @@ from shared.times import Clock, ScaledClock
 
 @dataclass(frozen=True, slots=True)
 class Pace:
-    poll_s: float = 0.1  # how often the outbox is looked at
+    poll_s: float = 0.05  # how often the outbox is looked at
     lease_s: float = 15.0  # so long after a crash another sender takes over; renewed while a send goes on
     first_wait_s: float = 5.0
     longest_wait_s: float = 900.0

@@ -87,8 +87,11 @@ def http_sink(*, tls: bool = False, port: int = 0) -> Iterator[HttpSink]:
         def log_message(self, *_: Any) -> None:
             pass
 
-    server = ThreadingHTTPServer(("127.0.0.1", port), Handler)
-    server.daemon_threads = True
+    class Server(ThreadingHTTPServer):
+        daemon_threads = True
+        request_queue_size = 128
+
+    server = Server(("127.0.0.1", port), Handler)
     if tls:
         server.socket = server_tls().wrap_socket(server.socket, server_side=True)
     sink.port = server.server_address[1]
