@@ -12,6 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Protocol
 
+from shared.heat.facts import LeftOut
 from shared.heat.report import RuleReading, RuleStatus
 from shared.heat.rule_data import Rule
 from shared.heat.rule_standing import Standing, Way, standing
@@ -32,6 +33,7 @@ class Record:
     """What a rule asks of beside the curves. ``turns``: those that count, ascending, none after ``as_of``.
 
     ``zones``: where sensors were placed. ``start_carbon_to_nitrogen``: of the mix as built, None = not known.
+    ``left_out``: the sensors that the coldest does not ask, each with when and why, in words.
     """
 
     as_of: Millis
@@ -41,6 +43,7 @@ class Record:
     zones: frozenset[str]
     finished_at: Millis | None = None
     start_carbon_to_nitrogen: float | None = None
+    left_out: tuple[str, ...] = ()
 
     @classmethod
     def of(cls, view: HeatView, as_of: Millis) -> Record:
@@ -54,7 +57,13 @@ class Record:
             zones=frozenset(view.zones()),
             finished_at=facts.pile.finished_at,
             start_carbon_to_nitrogen=float(start) if isinstance(start, int | float) else None,
+            left_out=tuple(_left_out(out) for out in facts.left_out if out.span.start <= as_of),
         )
+
+
+def _left_out(out: LeftOut) -> str:
+    until = "on" if out.span.end is None else f"until {when(out.span.end)}"
+    return f"{out.probe} {out.depth} from {when(out.span.start)} {until}: {out.reason}"
 
 
 def rule_reading(rule: Rule, view: HeatView, as_of: Millis) -> RuleReading:
@@ -199,6 +208,8 @@ def _reading(
         f"{_SAYS[status]} “{rule.title}” as we read it ({rule.edition}; {STATUS_NOTE[rule.source_status]}). "
         f"{how_read(rule, record.max_gap_ms)}"
     )
+    if record.left_out:
+        words += f" Left out of the coldest, as someone stated: {'; '.join(record.left_out)}."
     if rule.note:
         words += f" {rule.note}"
     if not_judged:

@@ -93,6 +93,15 @@ def test_turns_shape_the_cycles_and_the_turning(record: Path) -> None:
     assert found["turns"][0]["source"] == "logged"
 
 
+def test_a_pile_that_runs_too_hot_says_so_with_its_cautions(record: Path) -> None:
+    write_record(record, 1, 78)
+    found = report(record)
+    assert found["risk"]["level"] == "danger"
+    assert found["risk"]["since"] == "2026-01-01T00:30:00Z"
+    assert any("fire service" in caution for caution in found["cautions"])
+    assert "danger since 2026-01-01 00:30" in invoke(record).stdout
+
+
 def test_fahrenheit_levels_and_shuffled_rows_give_the_same_report(record: Path, tmp_path: Path) -> None:
     write_record(record, 2, 65)
     plain = report(record)

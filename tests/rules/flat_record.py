@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 
 from shared.heat.catalogue import Catalogue
-from shared.heat.facts import PileFacts
+from shared.heat.facts import LeftOut, PileFacts
 from shared.heat.report import RuleReading
 from shared.heat.rules import Record, read_rule
 from shared.heat.view import AnyZone, Stretches, Which
@@ -37,6 +37,7 @@ class FlatRecord:
     max_gap_ms: int = 180 * MINUTE
     zone: Zone = "core"
     start_carbon_to_nitrogen: float | None = None
+    left_out: tuple[LeftOut, ...] = ()
     facts: PileFacts = field(init=False)
 
     def __post_init__(self) -> None:
@@ -53,6 +54,7 @@ class FlatRecord:
             ),
             turns=tuple(Turn(str(at), "p", Millis(BUILT + at)) for at in self.turns),
             notes=tuple(self.notes),
+            left_out=self.left_out,
         )
 
     def intervals(self, threshold_c: float, which: Which, zone: AnyZone | None = None) -> Stretches:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from shared.times import DAY, HOUR, MINUTE
+from shared.heat.facts import LeftOut
+from shared.times import DAY, HOUR, MINUTE, Millis, Span
 from tests.rules.flat_record import BUILT, CATALOGUE, FIVE, SHORT, FlatRecord, Piece, hot, read
 
 # id, threshold, days, turns that are enough; the figures are those of the heat sheet's table of rules, whose sources
@@ -204,6 +205,12 @@ def test_a_silent_sensor_leaves_the_coldest_unknown() -> None:
     core: list[Piece] = [(0, 3 * DAY, 60.0)]
     silent: list[Piece] = [(0, DAY, 60.0)]
     assert FlatRecord([core, silent]).read("us-503-pfrp-vessel", 3 * DAY).have["hours"] == 24.0
+
+
+def test_a_sensor_left_out_by_name_is_told_with_its_reason() -> None:
+    out = LeftOut("probe-1", "45", "burnt out", Span(Millis(BUILT + DAY)))
+    reading = FlatRecord([[(0, 3 * DAY, 60.0)]], left_out=(out,)).read("us-503-pfrp-vessel", 3 * DAY)
+    assert "probe-1 45 from 2026-01-02 00:00 UTC on: burnt out" in reading.reading
 
 
 def test_a_pile_without_readings_has_no_hours_rather_than_none_at_all() -> None:
