@@ -70,18 +70,11 @@ def main() -> None:
                 ("api pile", "/api/v1/piles/pile-0"),
                 ("api readings, 400 points a sensor", "/api/v1/piles/pile-0/readings?points=400"),
             ):
-                rate = _rate(port, path, key)
-                print(
-                    json.dumps(
-                        {
-                            "name": name,
-                            "value": round(rate, 1),
-                            "unit": "requests/s",
-                            "baseline": round(baseline, 1),
-                            "ratio": round(rate / baseline, 4),
-                        }
-                    )
-                )
+                _tell(name, _rate(port, path, key), baseline)
+            alone = _rate(port, "/api/v1/round", key)
+            with ThreadPoolExecutor(CALLERS) as callers:
+                rates = callers.map(lambda _: _rate(port, "/api/v1/round", key), range(CALLERS))
+                _tell(f"api round, {CALLERS} callers at once beside one", sum(rates), alone)
         readings.close()
         registry.close()
 
