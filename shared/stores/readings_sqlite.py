@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 import threading
 from array import array
@@ -33,6 +34,9 @@ WITH RECURSIVE {STRETCHES}
 SELECT r.at, r.value, r.mark FROM stretch CROSS JOIN readings r ON r.slot = stretch.slot
 WHERE r.series = :series AND r.at >= :start AND r.at < :end
 """  # noqa: S608  # a constant
+_CHANGED = """
+SELECT id, site, probe, depth, quantity FROM series WHERE id IN (SELECT value FROM json_each(?))
+"""
 
 
 class SqliteReadings:
@@ -98,11 +102,8 @@ class SqliteReadings:
                 return Changes(cursor, {})
             if oldest <= cursor <= newest and cursor > 0:
                 earliest = arrivals_log.since(connection, cursor)
-                rows = connection.execute("SELECT id, site, probe, depth, quantity FROM series").fetchall()
-                return Changes(
-                    newest,
-                    {SensorKey(*row[1:]): Millis(earliest[row[0]]) for row in rows if row[0] in earliest},
-                )
+                rows = connection.execute(_CHANGED, (json.dumps(list(earliest)),)).fetchall()
+                return Changes(newest, {SensorKey(*row[1:]): Millis(earliest[row[0]]) for row in rows})
             everything = connection.execute(
                 "SELECT site, probe, depth, quantity, first_at FROM series WHERE count > 0"
             ).fetchall()

@@ -10,7 +10,7 @@ import pytest
 
 from shared.ports import StorageError
 from shared.readings import Reading, SensorKey
-from shared.stores import arrivals_log, open_readings, open_registry
+from shared.stores import arrivals_log, open_readings, open_registry, readings_schema
 from shared.stores.readings_schema import STEPS
 from shared.times import DAY, HOUR, Millis, Span
 from tests.contracts.processes import children
@@ -39,6 +39,40 @@ def test_a_file_of_a_newer_program_is_refused_and_left_as_it_was(tmp_path: Path)
     assert "\n" not in str(refusal.value)
     assert path.read_bytes() == before
     set_version(path, len(STEPS))
+    again = open_readings(path)
+    assert again.count() == 1
+    again.close()
+
+
+def test_an_older_file_is_brought_up_to_date_step_by_step_with_what_it_holds(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "readings.db"
+    store = open_readings(path)
+    store.append([reading(HOUR)])
+    store.close()
+    longer = (*STEPS, "CREATE TABLE one (x); CREATE TABLE two (x)", "ALTER TABLE two ADD COLUMN y")
+    monkeypatch.setattr(readings_schema, "STEPS", longer)
+    again = open_readings(path)
+    assert again._writer.execute("SELECT y FROM two").fetchall() == []
+    assert again._writer.execute("PRAGMA user_version").fetchone()[0] == len(longer)
+    assert again.append([reading(HOUR), reading(2 * HOUR)]).stored == 1
+    again.close()
+
+
+def test_a_step_that_fails_leaves_the_older_file_whole(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "readings.db"
+    store = open_readings(path)
+    store.append([reading(HOUR)])
+    store.close()
+    before = path.read_bytes()
+    monkeypatch.setattr(readings_schema, "STEPS", (*STEPS, "CREATE TABLE one (x); CREATE TABLE series (x)"))
+    with pytest.raises(StorageError, match="series"):
+        open_readings(path)
+    monkeypatch.undo()
+    assert path.read_bytes() == before
     again = open_readings(path)
     assert again.count() == 1
     again.close()
