@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from api.document_words import Words, sensor_name
-from shared.heat.report import HeatReport
+from shared.heat.report import HeatReport, ReportTurn
 from shared.heat.screening import Reason
+from shared.piles import FieldNote
 from shared.readings import SensorKey
 from shared.spoken import depth_words
 from shared.times import HOUR, MINUTE, Millis
@@ -56,6 +57,34 @@ def gaps(report: HeatReport, history: PileHistory, words: Words) -> list[tuple[i
             if end - start > longest
         ]
     return sorted(rows, key=lambda row: (-row[0], row[1]))
+
+
+def log(report: HeatReport, history: PileHistory, words: Words) -> list[tuple[int, list[str]]]:
+    """What people did and saw, by time: turns and notes."""
+    rows = [(int(turn.at), [words.time(turn.at), "turn", _turn_words(turn)]) for turn in report.turns] + [
+        (int(note.at), [words.time(note.at), note.kind.replace("_", " "), _note_words(note, words)])
+        for note in history.notes
+    ]
+    return sorted(rows, key=lambda row: row[0])
+
+
+def _turn_words(turn: ReportTurn) -> str:
+    found = "" if turn.source == "logged" else f"found in the curve, {turn.state}"
+    return "; ".join(part for part in (found, turn.note) if part)
+
+
+def _note_words(note: FieldNote, words: Words) -> str:
+    figures = note.figures
+    parts = [str(figures[name]) for name in ("feel", "smell") if figures.get(name)]
+    if isinstance(celsius := figures.get("celsius"), int | float):
+        depth = figures.get("depth_cm")
+        at = f" at {depth:g} cm" if isinstance(depth, int | float) else ""
+        parts.append(f"{words.temperature(float(celsius))}{at}")
+    if isinstance(litres := figures.get("litres"), int | float):
+        parts.append(f"{litres:g} L")
+    if figures.get("smoke"):
+        parts.append("smoke")
+    return "; ".join(part for part in (", ".join(parts), note.text) if part)
 
 
 def suspects(history: PileHistory, words: Words) -> list[tuple[int, list[str]]]:

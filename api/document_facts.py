@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
-from api.document_appendix import ROWS_SHOWN, gaps, left_out, more, of_many, suspects
+from api.document_appendix import ROWS_SHOWN, gaps, left_out, log, more, of_many, suspects
 from api.document_rules import rule_cards
 from api.document_words import NO_CLAIM, NONE, Words, sensor_name
 from shared.heat.cautions import cautions
@@ -27,6 +27,7 @@ def batch_data(report: HeatReport, history: PileHistory, pile: Pile, setting: Se
     words = Words(setting)
     silent, doubted = gaps(report, history, words), suspects(history, words)
     cards = rule_cards(report, setting.rules, words.time, words.local)
+    logged = log(report, history, words)
     cycles = [_cycle(cycle, words) for cycle in report.cycles]
     gap = f"{report.max_gap_minutes:g}"
     return {
@@ -56,6 +57,8 @@ def batch_data(report: HeatReport, history: PileHistory, pile: Pile, setting: Se
         "sensors": [_sensor(sensor, words) for sensor in report.sensors],
         "sensors_words": f"Good: readings that the sums use; left out: shown but not used. h = hours at or over, {words.unit}.",
         "left_out": [words.local(line) for line in left_out(report)],
+        "log": [row for _, row in logged[-ROWS_SHOWN:]],
+        "log_words": f"The last {ROWS_SHOWN} of {len(logged)}." if len(logged) > ROWS_SHOWN else "",
         "suspects": [row for _, row in doubted[:ROWS_SHOWN]],
         "suspects_words": of_many(doubted),
         "max_gap": gap,

@@ -94,6 +94,25 @@ def test_gaps_and_readings_left_out_are_listed_in_the_appendix() -> None:
     assert f"The first {ROWS_SHOWN} of 120." in appendix
 
 
+def test_what_people_did_and_saw_is_listed() -> None:
+    notes = (
+        FieldNote("1", "p", "squeeze", Millis(BUILT + DAY), figures={"feel": "dry"}, text="crumbles"),
+        FieldNote("2", "p", "water", Millis(BUILT + DAY + HOUR), figures={"litres": 40}),
+        FieldNote(
+            "3", "p", "hand_reading", Millis(BUILT + 3 * DAY), figures={"celsius": 61.5, "depth_cm": 45}
+        ),
+        FieldNote(
+            "4", "p", "smell", Millis(BUILT + 3 * DAY + HOUR), figures={"smell": "earthy", "smoke": False}
+        ),
+    )
+    appendix = " ".join(pages(batch_pdf(*written(notes=notes), PILE, SETTING))[1:])
+    for said in (
+        "squeeze dry; crumbles", "water 40 L", "turn", "hand reading 61.5 °C at 45 cm", "smell earthy",
+    ):  # fmt: skip
+        assert said in appendix
+    assert appendix.index("40 L") < appendix.index("2026-06-03 09:00 turn") < appendix.index("61.5 °C at")
+
+
 def test_danger_puts_its_cautions_on_the_page() -> None:
     report, history = written(celsius=79.0)
     first = pages(batch_pdf(report, history, PILE, SETTING))[0]
