@@ -85,7 +85,7 @@ def _fonts() -> Any:
 def _chart(report: HeatReport, history: PileHistory, setting: Setting) -> bytes:
     many = len(report.sensors) > LEGEND_ONE_ROW
     rows = min(len(report.rules), ON_PAGE) * 2 + min(len(report.cycles), CYCLES_ON_PAGE)
-    height = max(200, 350 - 10 * rows - 20 * (report.risk.level in {"high", "danger"}) + 40 * many)
+    height = max(200, 400 - 12 * rows - 20 * (report.risk.level in {"high", "danger"}) + 60 * many)
     spec = heat_curve_spec(
         history, report, units=setting.units, zone=setting.zone, width=760, height=height, theme="light"
     )
