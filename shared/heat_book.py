@@ -69,7 +69,10 @@ class HeatBook:
         self._max_gap_ms = max_gap_ms
         self._lock = RLock()
         self._shelf = FactsShelf(registry)
-        self._entries: OrderedDict[str, _Entry] = OrderedDict()
+        self._entries: dict[str, _Entry] = {}
+        self._finished: OrderedDict[str, None] = (
+            OrderedDict()
+        )  # those among the entries, the least used first
         self._cursor: int | None = None
         self._step = 0  # grows with every change that is found
         self._changed: dict[str, int] = {}  # pile -> the step at which it changed last
@@ -118,12 +121,11 @@ class HeatBook:
                 facts = self._shelf.facts(pile_id)
                 entry = _Entry(PileHeat(facts, self._max_gap_ms), self._sensors_of(facts))
                 self._entries[pile_id] = entry
-            self._entries.move_to_end(pile_id)
-            finished = [
-                id_ for id_, one in self._entries.items() if one.heat.facts.pile.finished_at is not None
-            ]
-            for id_ in finished[:-FINISHED_AT_HAND]:
-                del self._entries[id_]
+            if entry.heat.facts.pile.finished_at is not None:
+                self._finished[pile_id] = None
+                self._finished.move_to_end(pile_id)
+                while len(self._finished) > FINISHED_AT_HAND:
+                    self._drop(next(iter(self._finished)))
             return entry
 
     def _sensors_of(self, facts: PileFacts) -> dict[SensorKey, Millis]:
@@ -139,12 +141,13 @@ class HeatBook:
         """Learn what changed: facts first, so that a reading finds the placement that makes it a pile's."""
         for pile_id in self._shelf.renew():
             self._mark(pile_id)
-            self._entries.pop(pile_id, None)
+            self._drop(pile_id)
         changes = self._readings.changes_since(self._cursor or 0)
         if self._cursor is not None and not changes.complete:
             for pile_id in self._shelf.open_ids() | set(self._entries):
                 self._mark(pile_id)
             self._entries.clear()
+            self._finished.clear()
         elif self._cursor is not None or self._entries:
             for sensor, earliest in changes.earliest.items():
                 self._note_change(sensor, earliest)
@@ -158,6 +161,10 @@ class HeatBook:
             entry = self._entries.get(pile_id)
             if entry is not None:
                 entry.mark(sensor, earliest)
+
+    def _drop(self, pile_id: str) -> None:
+        self._entries.pop(pile_id, None)
+        self._finished.pop(pile_id, None)
 
     def _mark(self, pile_id: str) -> None:
         self._step += 1

@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 
 from shared.heat.exposure import KNOWN, stretches_over
 from shared.heat.lethality import line_doses
-from shared.heat.peaks import Peak, Peaks
+from shared.heat.peaks import Peak, Peaks, Readings
+from shared.heat.report import THRESHOLDS_C
 from shared.heat.rows import Rows
-from shared.heat.screening import Reason
+from shared.heat.screening import GOOD, Reason
 from shared.heat.spans import Spells
 from shared.heat.view import Stretches
 from shared.readings import SensorKey
@@ -19,6 +20,8 @@ from shared.times import MINUTE
 
 FAULTY_ROWS, FAULTY_MS = 3, 60 * MINUTE
 """A lone bad reading vanishes and its neighbours join; so many in a row over more than so long end the line."""
+
+PULLED_OUT = int(Reason.PULLED_OUT)
 
 Window = tuple[int, int]
 
@@ -34,7 +37,7 @@ class SensorLine:
         self._max_gap_ms, self._cuts = max_gap_ms, cuts
         self._offset_from = np.array([since for since, _ in offsets], dtype=np.int64)
         self._offset_c = np.array([0.0, *(offset for _, offset in offsets)])
-        self.spells: dict[float, Spells] = {KNOWN: Spells()}
+        self.spells: dict[float, Spells] = {one: Spells() for one in (KNOWN, *map(float, THRESHOLDS_C))}
         self.dose = 0
         self._peaks = Peaks(cuts, self.good)
         self.dirty: list[Window] = []
@@ -131,16 +134,22 @@ class SensorLine:
         """Good readings within [start, end], where a line joins them, their rows, and the first row looked at."""
         low, high = self.rows.index(start), self.rows.index(end, "right")
         all_at, reason = self.rows.at[low:high], self.rows.reason[low:high]
-        good = np.flatnonzero(reason == Reason.GOOD)
-        at, celsius = all_at[good], self.rows.celsius[low:high][good]
+        at, celsius = all_at, self.rows.celsius[low:high]
+        if reason.any():
+            good = np.flatnonzero(reason == GOOD)
+            at, celsius = at[good], celsius[good]
+        else:
+            good = np.arange(high - low)
         joined = np.diff(at) <= self._max_gap_ms
         side = self._cuts.searchsorted(at, "right")
         joined &= side[1:] == side[:-1]
+        if len(good) == high - low:
+            return at, celsius, joined, good, low
         bad_between = np.diff(good) - 1
         for gap in np.flatnonzero(joined & (bad_between > 0)).tolist():
             first, last = good[gap] + 1, good[gap + 1] - 1
             faulty = bad_between[gap] >= FAULTY_ROWS and all_at[last] - all_at[first] > FAULTY_MS
-            joined[gap] = not (faulty or (reason[first : last + 1] == Reason.PULLED_OUT).any())
+            joined[gap] = not (faulty or (reason[first : last + 1] == PULLED_OUT).any())
         return at, celsius, joined, good, low
 
     def _renew_dose(
@@ -180,7 +189,7 @@ class SensorLine:
         at, celsius, row = found
         later = self.rows.reason[row + 1 : self.rows.index(now, "right")]
         sides = self._cuts.searchsorted(np.array([at, now]), "right")
-        if sides[0] != sides[1] or (later == Reason.PULLED_OUT).any():
+        if sides[0] != sides[1] or (later == PULLED_OUT).any():
             return None
         return celsius, at
 
@@ -193,21 +202,26 @@ class SensorLine:
         newest = int(self.rows.at[-1]) if self.rows.count else 0
         return self._peaks.within(after, until, newest)
 
-    def good(self, after: int, until: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    def good(self, after: int, until: int) -> Readings:
         """Good readings within (after, until]."""
         some = slice(self.rows.index(after, "right"), self.rows.index(until, "right"))
-        good = self.rows.reason[some] == Reason.GOOD
+        good = self.rows.reason[some] == GOOD
+        return self.rows.at[some][good], self.rows.celsius[some][good]
+
+    def around(self, start: int, end: int) -> Readings:
+        """Good readings within [start, end] and the next on either side."""
+        before = self.rows.good_before(self.rows.index(start, "right"))
+        after = self.rows.good_from(self.rows.index(end))
+        some = slice(before or 0, self.rows.count if after is None else after + 1)
+        good = self.rows.reason[some] == GOOD
         return self.rows.at[some][good], self.rows.celsius[some][good]
 
     def values_at(self, grid: NDArray[np.int64]) -> NDArray[np.float64]:
         """°C on the lines between good readings at each instant; what lies outside a line is for the caller to mask."""
-        before = self.rows.good_before(self.rows.index(int(grid[0]), "right"))
-        after = self.rows.good_from(self.rows.index(int(grid[-1])))
-        some = slice(before or 0, self.rows.count if after is None else after + 1)
-        good = self.rows.reason[some] == Reason.GOOD
-        if not good.any():
+        at, celsius = self.around(int(grid[0]), int(grid[-1]))
+        if not len(at):
             return np.full(len(grid), np.inf)
-        values: NDArray[np.float64] = np.interp(grid, self.rows.at[some][good], self.rows.celsius[some][good])
+        values: NDArray[np.float64] = np.interp(grid, at, celsius)
         return values
 
 

@@ -218,6 +218,8 @@ class PileHeat:
             if zone not in self._coldest_peaks:
                 return
             held = self._coldest_peaks[zone]
+            if held is not None and not start <= held[1] <= end and _all_below(lines, start, end, held[0]):
+                continue
             near = coldest_peak(lines, start - self.max_gap_ms, end + self.max_gap_ms, edges=False)
             if near is not None and higher(held, near) == near:
                 self._coldest_peaks[zone] = near
@@ -246,3 +248,13 @@ def _belongs(zone: Zone, asked: AnyZone) -> bool:
 def _within(stretches: Stretches, now: int) -> bool:
     place = int(stretches[:, 0].searchsorted(now, "right")) - 1
     return place >= 0 and now < int(stretches[place, 1])
+
+
+def _all_below(lines: ZoneLines, start: int, end: int, celsius: float) -> bool:
+    """Whether one sensor that is asked throughout stayed below, so that the coldest did too."""
+    for line, asked in lines.members:
+        if len(asked) == 1 and _within(asked, start) and _within(asked, end):
+            around = line.around(start, end)[1]
+            if len(around) and around.max() < celsius:
+                return True
+    return False

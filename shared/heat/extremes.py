@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from shared.heat.exposure import KNOWN
 from shared.heat.peaks import Peak, higher, highest
-from shared.heat.spans import clipped
+from shared.heat.spans import clipped, sorted_once
 from shared.heat.view import Stretches
 from shared.heat.zones import ZoneLines
 
@@ -53,9 +53,9 @@ def _grid(zone: ZoneLines, start: int, end: int, *, edges: bool) -> NDArray[np.i
         clipped(span, start, end).ravel() for span in (*(asked for _, asked in zone.members), *zone.silent)
     ]
     readings = [line.good(start - 1, end)[0] for line in zone.lines]
-    grid = np.unique(np.concatenate([*spans, *readings])) if spans else np.empty(0, dtype=np.int64)
+    grid = sorted_once(np.concatenate([*spans, *readings])) if spans else np.empty(0, dtype=np.int64)
     if edges and len(grid):
-        return np.unique(np.concatenate((grid, np.array([start, end], dtype=np.int64))))
+        return sorted_once(np.concatenate((grid, np.array([start, end], dtype=np.int64))))
     return grid
 
 

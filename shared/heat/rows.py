@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from shared.heat.screening import RawReadings, Reason
+from shared.heat.screening import GOOD, RawReadings, Reason
 
 _COLUMNS = (
     ("at", np.int64),
@@ -18,6 +18,7 @@ _COLUMNS = (
     ("dose", np.int64),
 )
 _SHORTEST = 64
+REASONS = len(Reason)
 
 
 class Rows:
@@ -29,7 +30,7 @@ class Rows:
         self._columns: dict[str, NDArray[Any]] = {
             name: np.empty(_SHORTEST, dtype=kind) for name, kind in _COLUMNS
         }
-        self.by_reason = np.zeros(len(Reason), dtype=np.int64)
+        self.by_reason = np.zeros(REASONS, dtype=np.int64)
 
     @property
     def at(self) -> NDArray[np.int64]:
@@ -75,8 +76,8 @@ class Rows:
         celsius: NDArray[np.float64],
     ) -> None:
         """Rows low..high become these; all of them good and without dose until judged."""
-        self.by_reason -= np.bincount(self.reason[low:high], minlength=len(Reason))
-        self.by_reason[Reason.GOOD] += len(at)
+        self.by_reason -= np.bincount(self.reason[low:high], minlength=REASONS)
+        self.by_reason[GOOD] += len(at)
         after = self.count - high
         count = low + len(at) + after
         self._make_room(count)
@@ -85,7 +86,7 @@ class Rows:
             "value": value,
             "mark": mark,
             "celsius": celsius,
-            "reason": Reason.GOOD,
+            "reason": GOOD,
             "dose": 0,
         }
         for name, column in self._columns.items():
@@ -99,9 +100,7 @@ class Rows:
         held = self.reason[low : low + len(reasons)]
         changed = np.flatnonzero(held != reasons)
         if len(changed):
-            self.by_reason += np.bincount(reasons, minlength=len(Reason)) - np.bincount(
-                held, minlength=len(Reason)
-            )
+            self.by_reason += np.bincount(reasons, minlength=REASONS) - np.bincount(held, minlength=REASONS)
             held[changed] = reasons[changed]
         return changed + low
 
@@ -110,7 +109,7 @@ class Rows:
         step = 8
         while row > 0:
             start = max(row - step, 0)
-            found = np.flatnonzero(self.reason[start:row] == Reason.GOOD)
+            found = np.flatnonzero(self.reason[start:row] == GOOD)
             if len(found):
                 return start + int(found[-1])
             row, step = start, step * 4
@@ -120,7 +119,7 @@ class Rows:
         """The nearest good row at or after ``row``."""
         step = 8
         while row < self.count:
-            found = np.flatnonzero(self.reason[row : row + step] == Reason.GOOD)
+            found = np.flatnonzero(self.reason[row : row + step] == GOOD)
             if len(found):
                 return row + int(found[0])
             row, step = row + step, step * 4

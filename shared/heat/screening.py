@@ -55,6 +55,7 @@ class RawReadings:
 
 
 Reasons = NDArray[np.uint8]
+GOOD = int(Reason.GOOD)
 
 
 def screen(depths: Sequence[RawReadings]) -> list[Reasons]:
@@ -65,7 +66,7 @@ def screen(depths: Sequence[RawReadings]) -> list[Reasons]:
         _mark_lone_85(depth, found)
         _mark_jumps(depth, found)
         if len(out):
-            found[(found == Reason.GOOD) & np.isin(depth.at, out)] = Reason.PULLED_OUT
+            found[(found == GOOD) & np.isin(depth.at, out)] = Reason.PULLED_OUT
     return reasons
 
 
@@ -73,6 +74,8 @@ def _alone(depth: RawReadings) -> Reasons:
     """What a reading's own value and mark of arrival say."""
     found = np.zeros(len(depth.at), dtype=np.uint8)
     value, mark = depth.value, depth.mark
+    if not len(value) or (value.min() >= SENSOR_LOW_C and value.max() <= SENSOR_HIGH_C and not mark.any()):
+        return found  # every other fault shows as a value outside these or as a mark
     with np.errstate(invalid="ignore"):
         found[(value < SENSOR_LOW_C) | (value > SENSOR_HIGH_C)] = Reason.OUT_OF_RANGE
     found[(mark & ArrivalMark.OUT_OF_RANGE) != 0] = Reason.OUT_OF_RANGE
@@ -84,7 +87,9 @@ def _alone(depth: RawReadings) -> Reasons:
 
 def _mark_lone_85(depth: RawReadings, found: Reasons) -> None:
     """An exact 85.0 that no neighbour within ``SUPPORT_MS`` comes near. Repeated or supported it stays: it may be fire."""
-    usable = np.flatnonzero(found == Reason.GOOD)
+    if not (depth.value == POWER_ON_C).any():
+        return
+    usable = np.flatnonzero(found == GOOD)
     at, value = depth.at[usable], depth.value[usable]
     hits = np.flatnonzero(value == POWER_ON_C)
     if len(hits):
@@ -103,9 +108,9 @@ def _mark_lone_85(depth: RawReadings, found: Reasons) -> None:
 
 def _mark_jumps(depth: RawReadings, found: Reasons) -> None:
     """One reading out and back: over ``SPIKE_K`` from two on each side that agree, none over an hour from the next."""
-    usable = np.flatnonzero(found == Reason.GOOD)
+    usable = np.flatnonzero(found == GOOD)
     at, value = depth.at[usable], depth.value[usable]
-    if len(usable) < 5:
+    if len(usable) < 5 or np.ptp(value) <= SPIKE_K:
         return
     around = np.stack((value[:-4], value[1:-3], value[3:-1], value[4:]))
     low, high = around.min(axis=0), around.max(axis=0)
@@ -127,7 +132,7 @@ def _pulled_out(depths: Sequence[RawReadings], reasons: Sequence[Reasons]) -> ND
     (or have not come back yet), for at most ``OUT_AT_MOST_MS``. Needs two depths that differed before."""
     if len(depths) < 2:
         return np.empty(0, dtype=np.int64)
-    good = [found == Reason.GOOD for found in reasons]
+    good = [found == GOOD for found in reasons]
     pool_at = np.concatenate([depth.at[ok] for depth, ok in zip(depths, good, strict=True)])
     pool_c = np.concatenate([depth.value[ok] for depth, ok in zip(depths, good, strict=True)])
     if not len(pool_at) or pool_c.max() - pool_c.min() < FALL_K or pool_c.min() > AIR_HIGH_C:

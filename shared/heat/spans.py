@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from array import array
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,6 +57,12 @@ def complement(stretches: Stretches, start: int, end: int) -> Stretches:
     return edges[edges[:, 1] > edges[:, 0]]
 
 
+def sorted_once(instants: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Ascending, each once; quick where the pieces are in order already."""
+    ordered = np.sort(instants, kind="stable")
+    return ordered[np.concatenate(([True], ordered[1:] != ordered[:-1]))] if len(ordered) else ordered
+
+
 def total(stretches: Stretches) -> int:
     return int((stretches[:, 1] - stretches[:, 0]).sum())
 
@@ -100,9 +106,11 @@ class Spells:
         low, high = bisect_right(self.ends, start), bisect_left(self.starts, end)
         return [(max(self.starts[k], start), min(self.ends[k], end)) for k in range(low, high)]
 
-    def replace(self, start: int, end: int, pieces: Iterable[tuple[int, int]]) -> bool:
-        """Within [start, end] these pieces hold from now on, outside all stays; False when that changes nothing."""
+    def replace(self, start: int, end: int, pieces: Sequence[tuple[int, int]]) -> None:
+        """Within [start, end] these pieces hold from now on, outside all stays."""
         low, high = bisect_left(self.ends, start), bisect_right(self.starts, end)
+        if low == high and not pieces:
+            return
         old = list(zip(self.starts[low:high], self.ends[low:high], strict=True))
         left = [(old[0][0], start)] if old and old[0][0] < start else []
         right = [(end, old[-1][1])] if old and old[-1][1] > end else []
@@ -113,7 +121,7 @@ class Spells:
             else:
                 new.append(piece)
         if new == old:
-            return False
+            return
         self.starts[low:high] = array("q", [piece[0] for piece in new])
         self.ends[low:high] = array("q", [piece[1] for piece in new])
         self._array = None
@@ -124,7 +132,6 @@ class Spells:
             self.longest_ms = best
         elif self.longest_ms in before:
             self.longest_ms = longest(self.stretches())
-        return True
 
 
 def _numbers(column: array[int]) -> NDArray[np.int64]:

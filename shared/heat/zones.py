@@ -46,10 +46,13 @@ class ZoneLines:
         """Where every line that is asked holds, and at least one is asked; ``held`` within [start, end], on lanes."""
         filled: list[Stretches] = []
         for stretches, (_, asked) in zip(held, self.members, strict=True):
-            free = complement(asked, start, end)
-            filled.append(union([stretches, on_lanes(free, start, lanes)]) if len(free) else stretches)
+            if _throughout(asked, start, end):
+                filled.append(stretches)
+            else:
+                free = complement(asked, start, end)
+                filled.append(union([stretches, on_lanes(free, start, lanes)]))
         filled += [on_lanes(complement(asked, start, end), start, lanes) for asked in self.silent]
-        if len(complement(self._asked, start, end)):
+        if not _throughout(self._asked, start, end):
             filled.append(on_lanes(clipped(self._asked, start, end), start, lanes))
         return intersection(filled)
 
@@ -71,6 +74,10 @@ def on_lanes(stretches: Stretches, start: int, lanes: int) -> Stretches:
     """The same stretches on every lane, counted from ``start``."""
     base = np.arange(lanes, dtype=np.int64) * LANE - start
     return (stretches[None, :, :] + base[:, None, None]).reshape(-1, 2)
+
+
+def _throughout(asked: Stretches, start: int, end: int) -> bool:
+    return len(asked) == 1 and bool(asked[0, 0] <= start) and bool(end <= asked[0, 1])
 
 
 def _lanes(line: SensorLine, thresholds: Sequence[float], start: int, end: int) -> Stretches:
