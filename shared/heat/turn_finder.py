@@ -30,6 +30,8 @@ COLLAPSED_TO, COLLAPSED_C = 0.65, 5.0  # profile spread after: this share of bef
 CORE_SHARE = 0.6  # the core falls at least this share of the depth that fell most
 ALL_FALL_C, ALL_FALL_SHARE = 8.0, 0.4  # or every depth falls far: the profile need not collapse then
 ONE_DEPTH_FACTOR = 1.4  # with a single depth there is no profile to look at: ask for more
+# colder than it was within the last 20 hours, and by a share of how much it moved then: a day's swing returns
+SWING_MS, BELOW_LATELY_C, BELOW_SWING_SHARE = 20 * HOUR, 1.0, 0.25
 MERGE_MS = 12 * HOUR
 COOL_CORE_C = 30.0  # below this a turn leaves no trace that could be told from weather
 RETURN_MS, RETURN_SHARE, RETURN_JUMP_C_MIN = (
@@ -174,6 +176,10 @@ def _judge(
             return None
     column = np.flatnonzero(both)[core]
     series = values[:, column]
+    lately = series[(grid >= grid[index] - SWING_MS) & (grid <= grid[index])]
+    margin = max(BELOW_LATELY_C, BELOW_SWING_SHARE * float(np.nanmax(lately) - np.nanmin(lately)))
+    if post_c[core] > np.nanmin(lately) - margin:
+        return None
     return _Candidate(
         at=int((grid[index] + grid[index + 1]) // 2),
         fall=fall,

@@ -14,6 +14,7 @@ from shared.times import MINUTE, Millis
 
 STEP_MS = STEP_S * 1000
 STEP_C = 1 / 16
+WORTH_TURNING_C = 30.0  # nobody turns a cold heap for its heat
 
 
 @dataclass(frozen=True)
@@ -54,6 +55,8 @@ def field_records(
     air = np.empty(steps)
     for step in range(steps):
         for number in range(piles):
+            if step in plan[number] and simulation.celsius(number, depths[-1]) < WORTH_TURNING_C:
+                plan[number].discard(step)
             if step in plan[number]:
                 simulation.turn(number, water_to=0.56 if rng.random() < 0.7 else None)
         simulation.step()
