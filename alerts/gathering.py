@@ -47,13 +47,14 @@ class Gatherer:
         """Raises NotFound when there is no such pile, StorageError when a store fails."""
         facts = self._facts_of(pile_id)
         pile = facts.pile
-        finished = pile.finished_at is not None and pile.finished_at <= now
-        standing = () if finished else tuple(self._standing(facts.placements, now))
+        over = pile.finished_at is not None and pile.finished_at <= now
+        idle = over or pile.built_at > now
+        standing = () if idle else tuple(self._standing(facts.placements, now))
         return Snapshot(
             now,
             site=self._sites.get(pile.site),
             pile=pile,
-            report=None if finished else self._book.report(pile_id, now),
+            report=None if idle else self._book.report(pile_id, now),
             probes=standing,
             turns=facts.turns,
             guide=self._catalogue.guides.get(pile.guide_id or "", self._catalogue.default_guide),

@@ -73,7 +73,8 @@ class Messages:
     def note(self, episode: Episode, step: str, person_id: str, why: str, **figures: str) -> None:
         """A decision not to tell, kept once with its reason."""
         row = self._row(episode, f"{step}.{why}", person_id, "", why)
-        self._store(replace(row, state="withheld", figures={"step": step, **figures}))
+        title = f"Not told: {why.replace('_', ' ')}"
+        self._store(replace(row, title=title, state="withheld", figures={"step": step, **figures}))
 
     def settle_held(self, changes: Sequence[Change]) -> set[str]:
         """What is held and has been answered or is over is not sent; what is still so gets the words of now.

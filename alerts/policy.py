@@ -6,7 +6,7 @@ decides, and its name is stored with the notice. Whatever passes them all is tol
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from alerts.conditions.verdict import Condition
@@ -126,11 +126,10 @@ def parent_trouble(telling: Telling, about: Circumstances) -> Decision | None:
 
 def off_duty(telling: Telling, about: Circumstances) -> Decision | None:
     """Off duty: it waits for the next hours of duty. What is urgent waits only if someone on duty is told of it."""
-    zone = zone_for(telling.person)
-    duty = hours_of(telling.person)
-    if duty.covers(about.now, zone):
+    person = telling.person
+    if hours_of(person).covers(about.now, zone_for(person)):
         return None
-    until = duty.next_start(about.now, zone)
+    until = free_at(person, about.quiet, about.now)
     if telling.episode.severity == "urgent" and telling.reason not in OVER:
         return Withhold("off_duty", until) if about.others_on_duty else None
     return Hold("off_duty", until)
@@ -154,8 +153,24 @@ def quiet_hours(telling: Telling, about: Circumstances) -> Decision | None:
     """Nothing at night that can wait: urgent passes, and that it is over can wait too."""
     if telling.episode.severity == "urgent" and telling.reason not in OVER:
         return None
-    until = about.quiet.until(about.now, zone_for(telling.person))
-    return None if until is None else Hold("quiet_hours", until)
+    if about.quiet.until(about.now, zone_for(telling.person)) is None:
+        return None
+    return Hold("quiet_hours", free_at(telling.person, about.quiet, about.now))
+
+
+def free_at(person: Person, quiet: Quiet, now: Millis) -> Millis:
+    """The first instant from ``now`` on at which the person is on duty and it is not quiet; where the two never meet,
+    the next hours of duty."""
+    zone, duty = zone_for(person), hours_of(person)
+    at = now
+    for _ in range(8):
+        if not duty.covers(at, zone):
+            at = duty.next_start(at, zone)
+        end = quiet.until(at, zone)
+        if end is None:
+            return at
+        at = end
+    return duty.next_start(now, zone)
 
 
 STEPS: tuple[tuple[str, Step], ...] = (
@@ -178,9 +193,3 @@ def decide(telling: Telling, about: Circumstances) -> Decision:
         if decision is not None:
             return decision
     return Tell()
-
-
-def first_hold_end(decisions: Sequence[Decision]) -> Millis | None:
-    """When the earliest of the postponed decisions wants another look."""
-    ends = [d.until for d in decisions if isinstance(d, Hold | Withhold) and d.until is not None]
-    return min(ends, default=None)

@@ -11,8 +11,9 @@ import threading
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from alerts.agenda import Agenda
 from alerts.conditions.service_trouble import RADIO, judge
-from alerts.deadlines import Deadlines, Place
+from alerts.deadlines import Place
 from alerts.gathering import Gatherer
 from alerts.judging import Judging
 from alerts.machine_watch import MachineWatch
@@ -67,9 +68,7 @@ class WatchLoop:
         self._gatherer = Gatherer(registry, book, catalogue)
         self._mornings = Mornings(registry, book, settings.notices.morning_round, self._quiet)
         self._machine = machine or MachineWatch(self.name)
-        self._deadlines = Deadlines()
-        self._piles: dict[str, bool] = {}  # to be looked at -> whether to weigh its episodes anew
-        self._places: dict[Place, bool] = {}  # sites and the service, likewise
+        self._agenda = Agenda()
         self._directory = Directory()
         self._known_mark: int | None = None
         self._dark: dict[str, Episode] = {}  # site -> its silence, while it lasts
@@ -77,7 +76,7 @@ class WatchLoop:
         self._swept_at: int | None = None
         self._serviced_at: int | None = None
         self._sites_looked_at: set[str] = set()
-        self._at_work: str | None = None
+        self._at_work: Place | None = None
 
     def run(self, stop: threading.Event, beat: Callable[[], None]) -> None:
         self._set_unfit_aside()
@@ -92,7 +91,7 @@ class WatchLoop:
             if self._machine.store_works():
                 log.info("loop=watch event=store_back")
             beat()
-            if not self._piles:
+            if not self._agenda.waiting("pile"):
                 stop.wait(POLL_S)
 
     def tick(
@@ -109,34 +108,20 @@ class WatchLoop:
         self._sites_looked_at.clear()
         self._sweep_perhaps(now)
         self._service_perhaps(now)
-        for pile_id in self._book.poll(self.name):
-            self._piles.setdefault(pile_id, False)
-        mornings = self._take_due(now)
-        judging: Judging | None = None
-        if self._piles or self._places or mornings:
-            self._directory = self._read_directory()
-            judging = Judging(self._directory, self._quiet, self._links)
-        looked = 0
-        if judging is not None:
-            for place in list(self._places):
-                self._look_at_site(place, now, judging)
-            looked = self._look_at_piles(now, judging, beat, stop)
-            for person_id in mornings:
-                self._tell_morning(person_id, now)
+        self._agenda.add_piles(self._book.poll(self.name))
+        self._agenda.add_due(now)
+        if not len(self._agenda):
+            return 0
+        self._directory = self._read_directory()
+        judging = Judging(self._directory, self._quiet, self._links)
+        for place in self._agenda.waiting("site"):
+            self._look_at_site(place, now, judging)
+        looked = self._look_at_piles(now, judging, beat, stop)
+        for place in self._agenda.waiting("morning"):
+            self._tell_morning(place, now)
         return looked
 
     # -- what is to be looked at
-
-    def _take_due(self, now: Millis) -> list[str]:
-        mornings = []
-        for place in self._deadlines.due(now):
-            if place.scope == "pile":
-                self._piles.setdefault(place.name, False)
-            elif place.scope == "morning":
-                mornings.append(place.name)
-            else:
-                self._places.setdefault(place, False)
-        return mornings
 
     def _sweep_perhaps(self, now: Millis) -> None:
         """Every now and then: what people answered, who is there to be told, which sites there are."""
@@ -155,21 +140,16 @@ class WatchLoop:
             if episode.kind == "service_trouble" and episode.subject == RADIO and episode.site:
                 dark[episode.site] = episode
             if anew or first or episode.holds.get("seen") != answer_of(episode):
-                self._mark(place, anew=anew)
+                self._agenda.add(place, anew=anew)
         self._dark = dark
         for slug in self._gatherer.sites():
-            if Place("site", slug) not in self._deadlines:
-                self._mark(Place("site", slug), anew=False)
+            if Place("site", slug) not in self._agenda.deadlines:
+                self._agenda.add(Place("site", slug))
         for person in directory.people:
-            if Place("morning", person.id) not in self._deadlines:
-                self._deadlines.set(Place("morning", person.id), self._mornings.next_at(person, now))
+            place = Place("morning", person.id)
+            if place not in self._agenda.deadlines and place not in self._agenda:
+                self._agenda.plan(place, self._mornings.next_at(person, now))
         self._swept_at = now
-
-    def _mark(self, place: Place, *, anew: bool) -> None:
-        if place.scope == "pile":
-            self._piles[place.name] = self._piles.get(place.name, False) or anew
-        else:
-            self._places[place] = self._places.get(place, False) or anew
 
     def _read_directory(self) -> Directory:
         people = self._registry.people
@@ -183,7 +163,8 @@ class WatchLoop:
         self._serviced_at = now
         snapshot = Snapshot(now, service=self._machine.state(self._registry))
         place = Place("service")
-        anew = self._places.pop(place, False)
+        anew = self._agenda.anew(place)
+        self._agenda.plan(place, None)
         if self._service_open or any(verdict.state == "bad" for verdict in judge(snapshot)):
             judging = Judging(self._read_directory(), self._quiet, self._links)
             with self._registry.begin() as tx:
@@ -191,16 +172,14 @@ class WatchLoop:
             self._service_open = True
 
     def _look_at_site(self, place: Place, now: Millis, judging: Judging) -> None:
-        if place.scope != "site":
-            del self._places[place]
-            return
         snapshot = self._gatherer.site(place.name, now)
         with self._registry.begin() as tx:
             unresolved = (
                 _at(tx.episodes.unresolved(), place) if place.name in self._dark or _bad(snapshot) else []
             )
-            looked = judging.look(tx, snapshot, "site", unresolved, anew=self._places.get(place, False))
-        self._places.pop(place, None)
+            looked = judging.look(tx, snapshot, "site", unresolved, anew=self._agenda.anew(place))
+        again = looked.look_again_at
+        self._agenda.plan(place, Millis(now + SITE_EVERY_MS) if again is None else again)
         self._sites_looked_at.add(place.name)
         for change in looked.changes:
             if change.episode.subject != RADIO:
@@ -210,14 +189,12 @@ class WatchLoop:
             elif self._dark.pop(place.name, None) is not None:
                 for episode in self._registry.episodes.unresolved():
                     if episode.site == place.name and episode.kind == "probe_silent":
-                        self._mark(_place_of(episode), anew=True)
-        again = looked.look_again_at
-        self._deadlines.set(place, Millis(now + SITE_EVERY_MS) if again is None else again)
+                        self._agenda.add(_place_of(episode), anew=True)
 
     def _look_at_piles(
         self, now: Millis, judging: Judging, beat: Callable[[], None], stop: threading.Event | None
     ) -> int:
-        waiting = list(self._piles)[:PILES_A_TICK]
+        waiting = self._agenda.waiting("pile")[:PILES_A_TICK]
         for start in range(0, len(waiting), CHUNK):
             if stop is not None and stop.is_set():
                 return start
@@ -225,61 +202,61 @@ class WatchLoop:
             beat()
         return len(waiting)
 
-    def _look_at_chunk(self, pile_ids: list[str], now: Millis, judging: Judging) -> None:
-        snapshots: list[tuple[str, Snapshot]] = []
-        for pile_id in pile_ids:
-            self._at_work = pile_id
+    def _look_at_chunk(self, places: list[Place], now: Millis, judging: Judging) -> None:
+        snapshots: list[tuple[Place, Snapshot]] = []
+        for place in places:
+            self._at_work = place
             try:
-                snapshots.append((pile_id, self._gatherer.pile(pile_id, now)))
+                snapshots.append((place, self._gatherer.pile(place.name, now)))
             except NotFound:
-                del self._piles[pile_id]
-                self._deadlines.set(Place("pile", pile_id), None)
+                self._agenda.plan(place, None)
         for snapshot in (found for _, found in snapshots if found.radio is not None):
             slug = snapshot.site.slug if snapshot.site else ""
             if slug and slug not in self._sites_looked_at:  # is it the probe, or the whole site?
                 self._look_at_site(Place("site", slug), now, judging)
-        again: dict[str, Millis | None] = {}
+        again: dict[Place, Millis | None] = {}
         with self._registry.begin() as tx:
-            for pile_id, snapshot in snapshots:
-                self._at_work = pile_id
+            for place, snapshot in snapshots:
+                self._at_work = place
                 looked = judging.look(
                     tx,
                     snapshot,
                     "pile",
-                    tx.episodes.unresolved(pile_id),
+                    tx.episodes.unresolved(place.name),
                     told_of_parent=self._told_of_parent(snapshot),
-                    anew=self._piles[pile_id],
+                    anew=self._agenda.anew(place),
                 )
-                again[pile_id] = looked.look_again_at
+                again[place] = looked.look_again_at or _build_ahead(snapshot)
         self._at_work = None
-        for pile_id, at in again.items():
-            del self._piles[pile_id]
-            self._deadlines.set(Place("pile", pile_id), at)
+        for place, at in again.items():
+            self._agenda.plan(place, at)
 
     def _told_of_parent(self, snapshot: Snapshot) -> frozenset[str]:
         parent = self._dark.get(snapshot.site.slug) if snapshot.site else None
         return frozenset(p.id for p in self._directory.audience(parent)) if parent else frozenset()
 
-    def _tell_morning(self, person_id: str, now: Millis) -> None:
-        place = Place("morning", person_id)
-        person = self._directory.by_id.get(person_id)
+    def _tell_morning(self, place: Place, now: Millis) -> None:
+        person = self._directory.by_id.get(place.name)
         if person is None:
+            self._agenda.plan(place, None)
             return
-        self._deadlines.set(place, now)  # stays due if a store fails on the way
         rows = self._mornings.rows(person, self._directory, now)
-        snapshot = Snapshot(now, round=rows)
         with self._registry.begin() as tx:
-            messages = Messages(tx, self._directory, self._links, snapshot, {})
+            messages = Messages(tx, self._directory, self._links, Snapshot(now, round=rows), {})
             self._mornings.tell(tx, person, self._directory, rows, messages, now)
-        self._deadlines.set(place, self._mornings.next_at(person, now))
+        self._agenda.plan(place, self._mornings.next_at(person, now))
 
     def _set_unfit_aside(self) -> None:
         """A pile at which the loop fell over must not keep all others from being watched: it waits a while."""
-        pile_id, self._at_work = self._at_work, None
-        if pile_id is not None and pile_id in self._piles:
-            log.error("loop=watch event=pile_set_aside pile=%s", pile_id)
-            del self._piles[pile_id]
-            self._deadlines.set(Place("pile", pile_id), Millis(self._clock.now() + UNFIT_PAUSE_MS))
+        place, self._at_work = self._at_work, None
+        if place is not None:
+            log.error("loop=watch event=pile_set_aside pile=%s", place.name)
+            self._agenda.plan(place, Millis(self._clock.now() + UNFIT_PAUSE_MS))
+
+
+def _build_ahead(snapshot: Snapshot) -> Millis | None:
+    pile = snapshot.pile
+    return pile.built_at if pile is not None and pile.built_at > snapshot.now else None
 
 
 def _place_of(episode: Episode) -> Place:

@@ -14,6 +14,7 @@ from alerts.conditions.verdict import (
     heat_figures,
     hottest_now_c,
     last_turn_at,
+    of_late,
     turn_anchor,
 )
 from alerts.snapshot import Snapshot
@@ -48,7 +49,7 @@ def _by_heat(report: HeatReport, *, ladder_decides: bool) -> Verdict:
     now_c = hottest_now_c(report)
     if now_c is not None and now_c >= OPEN_C:
         return Verdict("bad", "at_or_over_70", "act", figures=figures, since=report.risk.since, anchor=anchor)
-    if ladder_decides and report.risk.level in {"high", "danger"}:
+    if ladder_decides and report.risk.level in {"high", "danger"} and of_late(report):
         return Verdict("bad", "risk_high", "act", figures=figures, since=report.risk.since, anchor=anchor)
     if now_c is None:
         return Verdict("unknown", "no_fresh_reading")

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from alerts.conditions.verdict import Condition, Verdict, heat_figures, hottest_now_c
+from alerts.conditions.verdict import Condition, Verdict, heat_figures, hottest_now_c, of_late
 from alerts.snapshot import Snapshot
 from shared.times import HOUR
 
@@ -25,7 +25,8 @@ def judge(snapshot: Snapshot) -> Sequence[Verdict]:
         if fault:
             figures["fault"] = fault
         figures["reasons"] = list(report.risk.reasons)
-        return [Verdict("bad", "risk_danger", "urgent", figures=figures, since=report.risk.since)]
+        danger = Verdict("bad", "risk_danger", "urgent", figures=figures, since=report.risk.since)
+        return [danger if of_late(report) else Verdict("unknown", "no_reading_of_late")]
     now_c = hottest_now_c(report)
     if now_c is None:
         return [Verdict("unknown", "no_fresh_reading")]

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from alerts.conditions.verdict import Condition, Verdict, heat_figures, known
+from alerts.conditions.verdict import Condition, Verdict, fresh, heat_figures, known
 from alerts.snapshot import Snapshot
 from shared.heat.report import HeatReport
 from shared.times import DAY, HOUR, Millis
@@ -35,8 +35,8 @@ def judge(snapshot: Snapshot) -> Sequence[Verdict]:
         return [Verdict("ok", "heated", figures=figures, since=report.hottest.peak_at)]
     if age >= TOO_OLD_MS or report.phase in {"curing", "finished"}:
         return [Verdict("ok", "past_its_heating", quiet=True)]
-    if peak is None or not _seen_from_the_start(report, report.built_at):
-        return [Verdict("unknown", "start_not_measured")]
+    if peak is None or not fresh(report) or not _seen_from_the_start(report, report.built_at):
+        return [Verdict("unknown", "not_measured_then_or_now")]
     return [_by_peak(age, peak, figures, Millis(report.built_at + COLD_AFTER_MS))]
 
 

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from alerts.conditions.verdict import Condition, Verdict, known
+from alerts.conditions.verdict import ALARMING_MS, Condition, Verdict, known
 from alerts.snapshot import Snapshot
 from shared.episodes import Severity
-from shared.heat.faults import EQUAL_DEPTHS, STUCK
+from shared.heat.faults import EQUAL_DEPTHS, NO_VALUES, STUCK
 from shared.heat.report import HeatReport, SensorHeat
 from shared.spoken import depth_words
-from shared.times import HOUR
+from shared.times import HOUR, Millis
 
 FRESH_MS = 3 * HOUR  # older readings do not show that a fault has gone
 
@@ -31,7 +31,8 @@ def judge(snapshot: Snapshot) -> Sequence[Verdict]:
 
 
 def _judge_one(snapshot: Snapshot, report: HeatReport, probe: str, sensors: list[SensorHeat]) -> Verdict:
-    faulty = [sensor for sensor in sensors if sensor.fault]
+    # a dead sensor has no good reading of late; any other fault is judged by readings, and old ones alarm nobody
+    faulty = [s for s in sensors if s.fault and (NO_VALUES in s.fault or _late(s, snapshot.now))]
     if faulty:
         figures = known(
             probe=probe,
@@ -45,6 +46,10 @@ def _judge_one(snapshot: Snapshot, report: HeatReport, probe: str, sensors: list
     if last is None or snapshot.now - last > FRESH_MS:
         return Verdict("unknown", "no_fresh_reading", subject=probe)
     return Verdict("ok", "reads_well", subject=probe, figures={"probe": probe})
+
+
+def _late(sensor: SensorHeat, now: Millis) -> bool:
+    return sensor.last_at is not None and now - sensor.last_at <= ALARMING_MS
 
 
 def _severity(report: HeatReport, faulty: list[SensorHeat]) -> Severity:

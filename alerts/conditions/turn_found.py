@@ -6,22 +6,25 @@ from collections.abc import Sequence
 
 from alerts.conditions.verdict import Condition, Verdict, known
 from alerts.snapshot import Snapshot
-from shared.times import DAY, HOUR
+from shared.times import DAY, iso
 
 
 def judge(snapshot: Snapshot) -> Sequence[Verdict]:
-    """One verdict for the pile: about the newest proposal, so that one that late readings move is still the same."""
-    report = snapshot.report
-    if report is None:
+    """One verdict for each proposal, named by its day: late readings may move it by minutes, and it is still the same."""
+    if snapshot.report is None:
         return []
-    proposed = [turn for turn in report.turns if turn.state == "proposed"]
-    if not proposed:
-        return [Verdict("ok", "answered", quiet=True, hold_ms=0)]
-    newest = max(proposed, key=lambda turn: turn.at)
-    figures = known(turn_at=newest.at, note=newest.note or None, proposals=len(proposed))
-    return [Verdict("bad", "curve_looks_like_a_turn", "info", "", figures, since=newest.at)]
+    return [
+        Verdict(
+            "bad",
+            "curve_looks_like_a_turn",
+            "info",
+            iso(turn.at)[:10],
+            known(turn_at=turn.at, note=turn.note or None),
+            since=turn.at,
+        )
+        for turn in snapshot.report.turns
+        if turn.state == "proposed"
+    ]
 
 
-CONDITION = Condition(
-    "turn_found", ("pile",), judge, retell_after_ms=2 * HOUR, tell_resolved=False, tell_old_ms=7 * DAY
-)
+CONDITION = Condition("turn_found", ("pile",), judge, tell_resolved=False, tell_old_ms=7 * DAY)

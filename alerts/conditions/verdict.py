@@ -9,7 +9,9 @@ from typing import Any, Literal
 from alerts.snapshot import Snapshot
 from shared.episodes import NoticeKind, Severity
 from shared.heat.report import HeatReport
-from shared.times import Millis
+from shared.times import HOUR, Millis
+
+ALARMING_MS = 12 * HOUR
 
 VerdictState = Literal["bad", "ok", "unknown"]
 Scope = Literal["pile", "site", "service", "morning"]
@@ -72,6 +74,12 @@ def fresh(report: HeatReport) -> bool:
     """Whether a core reading young enough to speak for the present is there."""
     newest = newest_at(report)
     return newest is not None and report.as_of - newest <= report.max_gap_minutes * 60_000
+
+
+def of_late(report: HeatReport) -> bool:
+    """Whether what the report says is young enough to alarm anyone: not a record that is being loaded, oldest first."""
+    newest = newest_at(report, None)
+    return newest is not None and report.as_of - newest <= ALARMING_MS
 
 
 def hottest_now_c(report: HeatReport) -> float | None:

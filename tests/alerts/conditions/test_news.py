@@ -32,11 +32,11 @@ def test_a_rule_that_late_readings_take_back_is_a_correction() -> None:
     assert (verdict.state, verdict.undone) == ("ok", True)
 
 
-def test_a_found_turn_asks_until_it_is_answered() -> None:
-    (asks,) = turn_found.judge(a_snapshot(proposed=(NOW - 9 * HOUR, NOW - HOUR)))
-    assert (asks.state, asks.figures["turn_at"]) == ("bad", NOW - HOUR)
-    (answered,) = turn_found.judge(a_snapshot())
-    assert (answered.state, answered.quiet) == ("ok", True)
+def test_every_found_turn_asks_for_itself_and_is_gone_once_answered() -> None:
+    older, newer = turn_found.judge(a_snapshot(proposed=(NOW - 30 * HOUR, NOW - HOUR)))
+    assert (older.state, older.subject, newer.subject) == ("bad", "2026-11-24", "2026-11-25")
+    assert newer.figures["turn_at"] == NOW - HOUR
+    assert turn_found.judge(a_snapshot()) == []
 
 
 def service(**about: object) -> dict[str, Verdict]:

@@ -65,3 +65,11 @@ def test_a_failed_sensor_at_such_heat_is_no_proof_of_cooling() -> None:
 
 def test_fire_watch_closes_late() -> None:
     assert fire_watch.CONDITION.close_hold_ms == 6 * HOUR
+
+
+def test_a_record_that_is_being_loaded_alarms_nobody() -> None:
+    old = [a_sensor(last_at=NOW - 13 * HOUR)]
+    assert fire(hottest_c=None, risk="danger", sensors=old).state == "unknown"
+    assert cool(hottest_c=None, risk="high", sensors=old).state == "unknown"
+    late = [a_sensor(last_at=NOW - 11 * HOUR)]
+    assert fire(hottest_c=None, risk="danger", sensors=late).state == "bad"

@@ -134,3 +134,23 @@ def test_a_silent_probe_is_told_by_the_clock_alone(real: RealYard) -> None:
     real.clock.at += MINUTE
     real.watch.tick(real.clock.now())
     assert real.says() == [("probe_silent", "first")]
+
+
+def test_a_record_of_weeks_that_is_loaded_piece_by_piece_tells_only_what_is_so_at_its_end(
+    real: RealYard,
+) -> None:
+    now = NOW + 20 * 24 * HOUR
+    real.clock.at = now
+    hot_until = NOW + 2 * 24 * HOUR
+    for day in range(20):
+        celsius = 78.0 if NOW + day * 24 * HOUR < hot_until else 30.0
+        batch = [
+            Reading(SENSOR, Millis(at), celsius + (0.2 if at % HOUR else 0.0), Millis(now))
+            for at in range(NOW + day * 24 * HOUR, NOW + (day + 1) * 24 * HOUR, 30 * MINUTE)
+        ]
+        real.readings.append(batch)
+        real.watch.tick(Millis(now))
+    kinds = {notice.kind for notice in real.told()}
+    assert "fire_watch" not in kinds
+    assert "not_heating" not in kinds
+    assert "cooled" in kinds
