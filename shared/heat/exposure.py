@@ -47,8 +47,8 @@ def stretches_over(
     first, last = over.copy(), over
     first[:, 1:] &= ~through
     last[:, :-1] &= ~through
-    lane, begin = np.nonzero(first)
-    finish = np.nonzero(last)[1]
+    lane, begin = np.divmod(np.flatnonzero(first), len(at))
+    finish = np.flatnonzero(last) % len(at)
     starts, ends = at[begin], at[finish]
     rising = (begin > 0) & joined[begin - 1]
     falling = (finish < len(at) - 1) & joined[np.minimum(finish, len(joined) - 1)]
