@@ -47,6 +47,7 @@ class Month:
     piles: int = 30
     days: int = 30
     seed: int = 5
+    every_ms: int = EVERY_MS
     now: int = BEGIN
     notices: list[Notice] = field(default_factory=list)
     turns: Counter[str] = field(default_factory=Counter)
@@ -89,7 +90,7 @@ class Month:
                     "larkfield",
                     probe.name,
                     Millis(self.now),
-                    {"interval_ms": EVERY_MS, "battery_percent": 100.0},
+                    {"interval_ms": self.every_ms, "battery_percent": 100.0},
                 )
                 tx.probes.place(
                     Placement(f"pl-{number}", "larkfield", probe.name, pile.id, Span(pile.built_at), "middle")
@@ -100,15 +101,15 @@ class Month:
         return Millis(self.now)
 
     def run(self) -> Month:
-        steps = EVERY_MS // (STEP_S * 1000)
-        for turn_of_clock in range(self.days * DAY // EVERY_MS):
+        steps = self.every_ms // (STEP_S * 1000)
+        for turn_of_clock in range(self.days * DAY // self.every_ms):
             for _ in range(steps):
                 self.simulation.step()
-            self.now += EVERY_MS
+            self.now += self.every_ms
             self._speak()
             self.watch.tick(Millis(self.now))
             self.watch.tick(Millis(self.now + 1))
-            if turn_of_clock % 2 == 0:
+            if (turn_of_clock + 1) * self.every_ms % HOUR == 0:
                 self._live()
         self.notices = list(reversed(self.registry.notices.all(limit=1_000_000)))
         return self

@@ -140,3 +140,17 @@ def test_a_finished_pile_is_left_in_peace(yard: Yard) -> None:
     yard.tick()
     assert yard.registry.episodes.unresolved() == []
     assert yard.says() == [("turn_due", "first")]
+
+
+def test_a_turn_that_answers_two_things_is_one_message_which_asks_for_nothing(yard: Yard) -> None:
+    yard.person("Ada")
+    pile = yard.pile()
+    yard.is_so(pile, state="due", load=1.1, due_at=yard.now, hottest_c=71.5, risk="high")
+    yard.tick()
+    yard.clock.at += HOUR
+    yard.turn(pile, by="Ben")
+    yard.tick()
+    first, over = yard.told()
+    assert (first.reason, over.reason) == ("first", "resolved")
+    assert "wants a turn" in first.text
+    assert "wants a turn" not in over.text

@@ -1,0 +1,53 @@
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.alerts.watched import Yard
+
+ROOT = Path(__file__).parents[3]
+
+
+@pytest.mark.parametrize(
+    ("point", "count"),
+    [
+        ("put_notice", 1),
+        ("put_notice", 4),
+        ("put_episode", 1),
+        ("put_episode", 4),
+        ("committed", 1),
+        ("committed", 2),
+    ],
+)
+def test_whenever_it_is_killed_every_pile_is_told_once_after_the_restart(
+    tmp_path: Path, point: str, count: int
+) -> None:
+    yard = Yard(tmp_path)
+    yard.person("Ada")
+    piles = [yard.pile(f"K-{number:02}") for number in range(1, 4)]
+    now = yard.now
+    yard.close()
+    child = [
+        sys.executable,
+        "-m",
+        "tests.alerts.worker.killed_child",
+        str(tmp_path),
+        point,
+        str(count),
+        str(now),
+    ]
+    killed = subprocess.run(child, cwd=ROOT, capture_output=True, text=True, timeout=60, check=False)
+    assert killed.returncode == 9, killed.stderr
+    after = Yard(tmp_path)
+    after.clock.at = now + 1000  # the machine is up again a second later
+    for pile in piles:
+        after.is_so(pile, state="due", load=1.0, due_at=now, hottest_c=71.0)
+    after.tick(times=3)
+    assert sorted((n.peg, n.kind, n.reason) for n in after.told()) == [
+        (pile.peg, "cool_pile", "first") for pile in piles
+    ]
+    assert len(after.registry.episodes.unresolved()) == 2 * len(piles)
+    after.close()
