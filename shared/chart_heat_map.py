@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -42,7 +43,7 @@ def heat_map_spec(
     cells = [cell for line in lines for cell in _cells(line, shown, bins, units)]
     palette = PALETTES[theme]
     ticks = time_ticks(shown[0], shown[1], zone, most=max(3, width // 90))
-    steps = [fahrenheit(step) if units == "fahrenheit" else step for step in STEPS_C]
+    hot = fahrenheit(55) if units == "fahrenheit" else 55
     unit = "°F" if units == "fahrenheit" else "°C"
     x = {
         "field": "t",
@@ -63,10 +64,17 @@ def heat_map_spec(
         "axis": {"labelFontSize": 13, "domain": False, "ticks": False},
     }
     colour = {
-        "field": "c",
-        "type": "quantitative",
-        "scale": {"type": "threshold", "domain": steps, "range": list(_ramp(theme))},
-        "legend": {"title": unit, "orient": "top", "gradientLength": min(420, width - 60), "symbolSize": 100},
+        "field": "band",
+        "type": "ordinal",
+        "scale": {"domain": _bands(units), "range": list(_ramp(theme))},
+        "legend": {
+            "title": None,
+            "orient": "top",
+            "columns": 10 if width >= 700 else 5,
+            "symbolType": "square",
+            "symbolSize": 220,
+            "symbolStrokeWidth": 0,
+        },
     }
     return {
         "$schema": SCHEMA,
@@ -83,7 +91,7 @@ def heat_map_spec(
             },
             {
                 "data": {"name": "cells"},
-                "transform": [{"filter": f"datum.c >= {steps[5]}"}],
+                "transform": [{"filter": f"datum.c >= {hot}"}],
                 "mark": {"type": "rule", "strokeWidth": 3, "color": palette.ink, "yOffset": ROW_PX / 2 - 6},
                 "encoding": {"x": x, "x2": {"field": "end"}, "y": y},
             },
@@ -95,6 +103,13 @@ def heat_map_spec(
         ],
         "config": config(palette),
     }
+
+
+def _bands(units: Units) -> list[str]:
+    steps = [round(fahrenheit(step)) if units == "fahrenheit" else step for step in STEPS_C]
+    between = [f"{low}–{high}" for low, high in pairwise(steps)]
+    unit = "°F" if units == "fahrenheit" else "°C"
+    return [f"under {steps[0]}", *between, f"{steps[-1]} {unit} up"]
 
 
 def _ramp(theme: Theme) -> tuple[str, ...]:
@@ -112,7 +127,7 @@ def _turns(report: HeatReport, shown: tuple[Millis, Millis]) -> list[dict[str, A
 def _cells(line: SensorLine, shown: tuple[Millis, Millis], bins: int, units: Units) -> list[dict[str, Any]]:
     good = ~line.suspect & (line.at >= shown[0]) & (line.at <= shown[1])
     at, celsius = line.at[good], line.celsius[good]
-    span = shown[1] - shown[0]
+    span, names = shown[1] - shown[0], _bands(units)
     which = np.minimum((at - shown[0]) * bins // span, bins - 1)
     hottest = np.full(bins, -np.inf)
     np.maximum.at(hottest, which, celsius)
@@ -121,6 +136,7 @@ def _cells(line: SensorLine, shown: tuple[Millis, Millis], bins: int, units: Uni
             "t": shown[0] + index * span // bins,
             "end": shown[0] + (index + 1) * span // bins,
             "s": line.name,
+            "band": names[int(np.searchsorted(STEPS_C, c, side="right"))],
             "c": round(fahrenheit(float(c)) if units == "fahrenheit" else float(c), 1),
         }
         for index, c in enumerate(hottest)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal, Protocol
 
 from shared.episodes import Episode
 from shared.heat.report import HeatReport, SensorHeat
@@ -14,12 +14,15 @@ from shared.spoken import depth_words, respoken, span_words
 from shared.times import DAY, MINUTE, Millis
 from shared.units import Units, temperature_text
 
-if TYPE_CHECKING:
-    from shared.heat_book import HeatBook
-
 Need = Literal["danger", "now", "check", "soon", "watch", "none"]
 NEEDS: tuple[Need, ...] = ("danger", "now", "check", "soon", "watch", "none")
 """Most pressing first. check = its figures cannot be trusted, so somebody has to look."""
+
+
+class Reports(Protocol):
+    """A HeatBook, or what keeps its reports at hand."""
+
+    def report(self, pile_id: str, now: Millis) -> HeatReport: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +57,7 @@ class _Verdict:
 
 def round_list(
     registry: Registry,
-    book: HeatBook,
+    book: Reports,
     now: Millis,
     site: str | None = None,
     *,
@@ -149,10 +152,8 @@ def _turn_now(report: HeatReport, figure: Figure, _: Mapping[str, Episode], unit
         since = report.turn.due_at if report.turn.state in {"due", "overdue"} else report.risk.since
         return _Verdict("now", "Cool it: turn it now", since, _risk_words(report, figure, units))
     if report.turn.state in {"due", "overdue"}:
-        late = "Overdue" if report.turn.state == "overdue" else "Due"
-        return _Verdict(
-            "now", "Turn it now", report.turn.due_at, f"{late}. {_heat_words(report, figure, units)}"
-        )
+        late = "Overdue. " if report.turn.state == "overdue" else ""
+        return _Verdict("now", "Turn it now", report.turn.due_at, late + _heat_words(report, figure, units))
     return None
 
 
@@ -222,7 +223,8 @@ def _stays_cool(report: HeatReport) -> bool:
 
 def _risk_words(report: HeatReport, figure: Figure, units: Units) -> str:
     if report.risk.reasons:
-        return respoken(report.risk.reasons[0], units)
+        reason = respoken(report.risk.reasons[0], units)
+        return f"{reason[:1].upper()}{reason[1:].rstrip('.')}."
     return f"Hottest {temperature_text(figure.celsius, units)}."
 
 

@@ -29,7 +29,9 @@ def summary_lines(report: HeatReport, pile: Pile, units: Units) -> list[str]:
         lines.append(f"Every placed core sensor at once was over {heat} for {low:.1f} h.")
     confirmed = sum(turn.state == "confirmed" for turn in report.turns)
     counted = sum(bool(cycle.counts) for cycle in report.cycles)
-    lines.append(f"{confirmed} turns on record, of which {counted} came after enough heat to count.")
+    lines.append(
+        f"{confirmed} {'turn' if confirmed == 1 else 'turns'} on record, of which {counted} came after enough heat to count."
+    )
     lines += _to_do_differently(report, units)
     return lines
 

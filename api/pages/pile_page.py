@@ -11,7 +11,7 @@ from fastapi.responses import Response
 from api.auth import Viewer
 from api.pages.assets import engine_address
 from api.pages.pile_story import story_of
-from api.pages.round_page import sparks_of
+from api.pages.round_page import at_hand
 from api.pages.rule_lines import rule_lines
 from api.pages.view import AnyView, View
 from shared.heat.report import THRESHOLDS_C, HeatReport
@@ -49,7 +49,7 @@ def pile_page(pile_id: str, view: AnyView, _: Viewer) -> Response:
     return view.page(
         "pile.html",
         **context,
-        spark=sparks_of(view.parts).of(report),
+        spark=at_hand(view.parts)[1].of(report),
         probes={probe.name: probe for probe in registry.probes.all(pile.site)},
         placements=registry.probes.placements(pile_id=pile.id),
         story=story_of(report, registry.piles.turns(pile.id), notes),

@@ -3,30 +3,38 @@
 from __future__ import annotations
 
 from typing import Annotated, Any
+from weakref import WeakKeyDictionary
 
 from fastapi import APIRouter, Query
 from fastapi.responses import RedirectResponse, Response
 
 from api.auth import Viewer
+from api.pages.kept_reports import KeptReports
 from api.pages.sparks import Sparks
 from api.pages.view import AnyView, View
 from api.parts import Parts
+from shared.heat_book import HeatBook
 from shared.round import NEEDS, RoundRow, round_list
 
 router = APIRouter(include_in_schema=False)
-_SPARKS: dict[int, Sparks] = {}
+_AT_HAND: WeakKeyDictionary[HeatBook, tuple[KeptReports, Sparks]] = WeakKeyDictionary()
 
 
-def sparks_of(parts: Parts) -> Sparks:
-    """One keeper for each book."""
-    found = _SPARKS.get(id(parts.book))
-    return found if found is not None else _SPARKS.setdefault(id(parts.book), Sparks(parts.book))
+def at_hand(parts: Parts) -> tuple[KeptReports, Sparks]:
+    """One keeper of each for each book."""
+    found = _AT_HAND.get(parts.book)
+    if found is None:
+        made = (KeptReports(parts.book, parts.demo_speed or 1.0), Sparks(parts.book))
+        found = _AT_HAND.setdefault(parts.book, made)
+    return found
 
 
 def _context(view: View, site: str | None) -> dict[str, Any]:
     parts = view.parts
-    rows = round_list(parts.registry, parts.book, view.now, site, units=view.units)
-    sparks = sparks_of(parts)
+    reports, sparks = at_hand(parts)
+    piles = parts.registry.piles.all(site=site, open_only=True)
+    reports.prepare((pile.id for pile in piles if pile.built_at <= view.now), view.now)
+    rows = round_list(parts.registry, reports, view.now, site, units=view.units)
     groups: list[tuple[str, list[RoundRow]]] = [
         (need, [row for row in rows if row.need == need]) for need in NEEDS
     ]

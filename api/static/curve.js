@@ -95,6 +95,8 @@ function read(event, hair) {
   }
   hair.hidden = false;
   hair.style.left = `${event.clientX - stage.getBoundingClientRect().left}px`;
+  hair.style.top = `${view.origin()[1]}px`;
+  hair.style.height = `${view.scale("y").range()[0]}px`;
   words.textContent = readOut(rows, at, figure.dataset.units, figure.dataset.zone);
 }
 

@@ -16,5 +16,5 @@ export function readOut(rows, at, units, zone) {
     if (far < NEAR && far < (nearest.get(row.s)?.far ?? Infinity)) nearest.set(row.s, { far, c: row.c });
   }
   const figures = [...nearest].map(([name, { c }]) => `${name}: ${c.toFixed(1)} ${units}`);
-  return `${clock(at, zone)}   ${figures.length ? figures.join("   ") : "no reading"}`;
+  return `${clock(at, zone)} · ${figures.length ? figures.join(" · ") : "no reading"}`;
 }

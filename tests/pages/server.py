@@ -63,7 +63,8 @@ def open_parts(
 
 @contextmanager
 def serve(parts: Parts) -> Iterator[str]:
-    listener = socket.socket()
+    # named as TCP, so that the server sends answers at once instead of waiting for more to say
+    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     listener.bind(("127.0.0.1", 0))
     server = uvicorn.Server(uvicorn.Config(create_app(parts), log_level="warning", lifespan="off"))
     runner = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)

@@ -37,7 +37,7 @@ def test_the_same_form_sent_twice_is_one_turn(own_yard: Yard, browser: Browser) 
         page = context.new_page()
         page.goto("/piles/pile-K-01")
         form = page.locator("form:has(button.big)")
-        fields = {
+        fields: dict[str, str | float | bool] = {
             name: form.locator(f"input[name={name}]").get_attribute("value") or "" for name in ("csrf", "key")
         }
         for _ in range(2):

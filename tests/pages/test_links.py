@@ -20,7 +20,7 @@ def link(yard: Yard, **changes: object) -> str:
     fields = {
         name: getattr(purpose, name) for name in ("act", "pile", "episode", "person", "expires_at")
     } | changes
-    return LINK_PATH + make_link(link_key(yard.parts.registry.memory), LinkPurpose(**fields))  # type: ignore[arg-type]  # the test's own changes
+    return LINK_PATH + make_link(link_key(yard.parts.registry.memory), LinkPurpose(**fields))
 
 
 def test_a_link_asks_and_its_button_logs_the_turn(own_yard: Yard, browser: Browser) -> None:

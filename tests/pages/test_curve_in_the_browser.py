@@ -1,0 +1,120 @@
+"""The curve comes alive under a policy that forbids eval: hover, drag, pinch, keys, buttons; finer as one looks nearer."""
+
+from __future__ import annotations
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from tests.pages.browser import DESK, PHONE, Complaints, visitor
+from tests.pages.server import Yard
+
+pytestmark = pytest.mark.browser
+
+
+def open_curve(page: Page) -> dict[str, float]:
+    page.goto("/piles/pile-K-02")
+    page.locator("[data-curve]").scroll_into_view_if_needed()
+    page.wait_for_selector("[data-alive=yes]")
+    page.locator(".stage").scroll_into_view_if_needed()
+    box = page.locator(".stage").bounding_box()
+    assert box is not None
+    return dict(box)  # type: ignore[arg-type]  # four floats by name
+
+
+def asked_span(url: str) -> int:
+    fields = dict(part.split("=") for part in url.partition("?")[2].split("&"))
+    return int(fields["to"]) - int(fields["from"])
+
+
+def test_the_policy_forbids_eval_and_the_curve_lives(larkfield: Yard, browser: Browser) -> None:
+    with visitor(browser, larkfield.address, larkfield.key, size=DESK) as context:
+        page = context.new_page()
+        complaints = Complaints(page)
+        policies: list[str] = []
+        page.on("response", lambda answer: policies.append(answer.headers.get("content-security-policy", "")))
+        open_curve(page)
+        assert policies
+        assert all("script-src 'self'" in policy and "unsafe" not in policy for policy in policies)
+        assert (
+            page.evaluate(
+                "(() => { try { return new Function('return 1')(); } catch { return 'forbidden'; } })()"
+            )
+            == "forbidden"
+        )
+        assert complaints.said == []
+
+
+def test_values_stand_under_the_pointer_in_the_sites_time(larkfield: Yard, browser: Browser) -> None:
+    with visitor(browser, larkfield.address, larkfield.key, size=DESK) as context:
+        page = context.new_page()
+        box = open_curve(page)
+        page.mouse.move(box["x"] + box["width"] - 90, box["y"] + box["height"] / 2)
+        said = page.locator(".curve output")
+        expect(said).to_contain_text("75 cm: 64.")
+        expect(said).to_contain_text("25 Nov")
+
+
+def test_buttons_and_keys_move_and_zoom_and_finer_data_comes(larkfield: Yard, browser: Browser) -> None:
+    with visitor(browser, larkfield.address, larkfield.key, size=DESK) as context:
+        page = context.new_page()
+        complaints = Complaints(page)
+        open_curve(page)
+        with page.expect_response(lambda answer: "from=" in answer.url) as day:
+            page.get_by_role("button", name="The last day").click()
+        assert asked_span(day.value.url) == 24 * 3_600_000
+        with page.expect_response(lambda answer: "from=" in answer.url) as nearer:
+            page.locator(".stage").focus()
+            page.keyboard.press("+")
+        assert asked_span(nearer.value.url) == 12 * 3_600_000
+        assert len(nearer.value.json()["datasets"]["curve"]) > 80
+        with page.expect_response(lambda answer: "from=" in answer.url) as whole:
+            page.keyboard.press("0")
+        assert asked_span(whole.value.url) > 8 * 24 * 3_600_000
+        assert complaints.said == []
+
+
+def test_dragging_moves_along_time(larkfield: Yard, browser: Browser) -> None:
+    with visitor(browser, larkfield.address, larkfield.key, size=DESK) as context:
+        page = context.new_page()
+        box = open_curve(page)
+        with page.expect_response(lambda answer: "from=" in answer.url) as before:
+            page.get_by_role("button", name="The last three days").click()
+        first = int(before.value.url.partition("from=")[2].partition("&")[0])
+        with page.expect_response(lambda answer: "from=" in answer.url) as after:
+            page.mouse.move(box["x"] + 300, box["y"] + 150)
+            page.mouse.down()
+            page.mouse.move(box["x"] + 450, box["y"] + 150, steps=5)
+            page.mouse.move(box["x"] + 600, box["y"] + 150, steps=5)
+            page.mouse.up()
+        assert int(after.value.url.partition("from=")[2].partition("&")[0]) < first
+
+
+def test_two_fingers_zoom(larkfield: Yard, browser: Browser) -> None:
+    with visitor(browser, larkfield.address, larkfield.key, size=PHONE, touch=True) as context:
+        page = context.new_page()
+        box = open_curve(page)
+        session = context.new_cdp_session(page)
+        x, y = box["x"] + box["width"] / 2, box["y"] + 100
+
+        def touch(kind: str, half: float) -> None:
+            points = (
+                []
+                if kind == "touchEnd"
+                else [{"x": x - half, "y": y, "id": 1}, {"x": x + half, "y": y, "id": 2}]
+            )
+            session.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+        with page.expect_response(lambda answer: "from=" in answer.url) as finer:
+            touch("touchStart", 30)
+            for half in (40, 55, 70, 90):
+                touch("touchMove", half)
+            touch("touchEnd", 0)
+        assert asked_span(finer.value.url) < 6 * 24 * 3_600_000
+
+
+def test_a_tap_reads_values(larkfield: Yard, browser: Browser) -> None:
+    with visitor(browser, larkfield.address, larkfield.key, size=PHONE, touch=True) as context:
+        page = context.new_page()
+        box = open_curve(page)
+        page.touchscreen.tap(box["x"] + box["width"] * 0.7, box["y"] + 120)
+        expect(page.locator(".curve output")).to_contain_text("75 cm:")
