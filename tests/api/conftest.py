@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import tempfile
 import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import apprise
 import pytest
-from fastapi import FastAPI
+from fastapi import FastAPI, Form, Request
+from fastapi.responses import RedirectResponse, Response
 
 from api.app import create_app
-from api.auth import create_token
+from api.auth import Viewer, create_token
+from api.auth_session import close_session, open_session, safe_path
 from api.parts import Parts
 from shared.heat.catalogue import Catalogue
 from shared.heat_book import HeatBook
@@ -90,9 +94,21 @@ class House:
         self.parts.registry.probes.heard(SITE.slug, probe, batch[-1].at, {})
 
 
+@cache
+def _new_stores() -> dict[str, bytes]:
+    """The files of two stores made a moment ago: made once, for that takes longer than many a test."""
+    with tempfile.TemporaryDirectory() as folder:
+        registry, readings = Path(folder, "registry.db"), Path(folder, "readings.db")
+        open_registry(registry).close()
+        open_readings(readings).close()
+        return {file.name: file.read_bytes() for file in (registry, readings)}
+
+
 def build_house(data_dir: Path, settings: Settings | None = None, **changes: Any) -> House:
     clock = SetClock()
     settings = settings or Settings()
+    for name, content in _new_stores().items():
+        (data_dir / name).write_bytes(content)
     registry = open_registry(data_dir / "registry.db")
     readings = open_readings(data_dir / "readings.db")
     catalogue = Catalogue.load()
@@ -138,3 +154,34 @@ def helper(house: House) -> TestClient:
 @pytest.fixture
 def viewer(house: House) -> TestClient:
     return house.client("viewer")
+
+
+@pytest.fixture
+def doors(tmp_path: Path) -> Iterator[House]:
+    """A house with the plainest pages that use the session's mechanism."""
+    house = build_house(tmp_path)
+
+    @house.app.post("/test/enter")
+    def enter(request: Request, key: str = Form(), onward: str = Form("/")) -> Response:
+        session = open_session(request, key)
+        answer = RedirectResponse(safe_path(onward), 303)
+        session.attach(answer)
+        return answer
+
+    @house.app.post("/test/leave")
+    def leave(request: Request, _: Viewer) -> Response:
+        answer = RedirectResponse("/", 303)
+        close_session(request, answer)
+        return answer
+
+    @house.app.post("/test/form")
+    def form(caller: Viewer, word: str = Form()) -> dict[str, str]:
+        return {"by": caller.name, "word": word}
+
+    yield house
+    close_house(house)
+
+
+def enter(client: TestClient, key: str, **form: str) -> int:
+    answer = client.post("/test/enter", data={"key": key, **form}, follow_redirects=False)
+    return int(answer.status_code)
