@@ -20,7 +20,7 @@ from shared.heat.catalogue import Catalogue
 from shared.heat_book import HeatBook
 from shared.ports import ReadingsStore, Registry
 from shared.settings import Settings
-from shared.stores import open_readings, open_registry
+from shared.stores import READINGS_FILE, REGISTRY_FILE, open_readings, open_registry
 from shared.times import Clock, SystemClock
 
 
@@ -80,9 +80,9 @@ def open_house(
         raise UserError(
             "[readings] url: this version keeps readings in its own store only; remove the setting"
         )
-    registry = open_registry(settings.registry.url or f"sqlite:///{data_dir / 'registry.db'}")
+    registry = open_registry(settings.registry.url or data_dir / REGISTRY_FILE)
     try:
-        readings = open_readings(data_dir / "readings.db")
+        readings = open_readings(data_dir / READINGS_FILE)
     except BaseException:
         registry.close()
         raise

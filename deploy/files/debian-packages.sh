@@ -1,9 +1,10 @@
 #!/bin/sh
-# The Debian packages that the tests drive: a broker that persists, a browser, a PDF renderer.
+# The Debian packages that the tests drive: a broker that persists, a browser, a database server.
 set -u
 missing=""
 command -v mosquitto >/dev/null 2>&1 || [ -x /usr/sbin/mosquitto ] || missing="$missing mosquitto"
 command -v chromium >/dev/null 2>&1 || missing="$missing chromium"
+ls /usr/lib/postgresql/*/bin/initdb >/dev/null 2>&1 || missing="$missing postgresql"
 [ -z "$missing" ] && exit 0
 if ! command -v apt-get >/dev/null 2>&1; then
   echo "not installed:$missing (the tests that need them are left out)"; exit 0
