@@ -166,8 +166,7 @@ def _share_axes(layer: dict[str, Any], values: tuple[float, float], unit: str, z
         encoding["x"] = encoding["x"] | {
             "title": f"Time in {zone}",
             "scale": {
-                "domainMin": {"expr": "x_from"},
-                "domainMax": {"expr": "x_to"},
+                "domain": [{"expr": "x_from"}, {"expr": "x_to"}],
                 "nice": False,
                 "zero": False,
             },

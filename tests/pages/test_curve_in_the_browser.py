@@ -11,6 +11,12 @@ from tests.pages.server import Yard
 pytestmark = pytest.mark.browser
 
 
+# in a later task: what a debugger asks directly is outside the policy
+EVAL_LATER = """new Promise((done) => setTimeout(() => {
+  try { done(new Function("return 1")()); } catch { done("forbidden"); }
+}))"""
+
+
 def open_curve(page: Page) -> dict[str, float]:
     page.goto("/piles/pile-K-02")
     page.locator("[data-curve]").scroll_into_view_if_needed()
@@ -35,13 +41,8 @@ def test_the_policy_forbids_eval_and_the_curve_lives(larkfield: Yard, browser: B
         open_curve(page)
         assert policies
         assert all("script-src 'self'" in policy and "unsafe" not in policy for policy in policies)
-        assert (
-            page.evaluate(
-                "(() => { try { return new Function('return 1')(); } catch { return 'forbidden'; } })()"
-            )
-            == "forbidden"
-        )
-        assert complaints.said == []
+        assert page.evaluate(EVAL_LATER) == "forbidden"
+        assert [line for line in complaints.said if "unsafe-eval" not in line] == []
 
 
 def test_values_stand_under_the_pointer_in_the_sites_time(larkfield: Yard, browser: Browser) -> None:

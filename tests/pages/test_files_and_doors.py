@@ -19,7 +19,7 @@ PAGE = {"Accept": "text/html"}
 @pytest.fixture
 def client(larkfield: Yard) -> Iterator[httpx.Client]:
     with httpx.Client(
-        base_url=larkfield.address, headers={"Authorization": f"Bearer {larkfield.key}"}
+        base_url=larkfield.address, headers={"Authorization": f"Bearer {larkfield.key}"}, timeout=60
     ) as found:
         yield found
 
@@ -27,7 +27,7 @@ def client(larkfield: Yard) -> Iterator[httpx.Client]:
 def caller(yard: Yard, role: Role | None) -> httpx.Client:
     key = create_token(yard.parts.registry, role, f"the {role}", yard.clock.at) if role else None
     headers = PAGE | ({"Authorization": f"Bearer {key}"} if key else {})
-    return httpx.Client(base_url=yard.address, headers=headers)
+    return httpx.Client(base_url=yard.address, headers=headers, timeout=60)
 
 
 def test_the_style_is_kept_for_good_and_another_edition_is_not_there(client: httpx.Client) -> None:
