@@ -3,6 +3,7 @@ other."""
 
 from __future__ import annotations
 
+import ipaddress
 import json
 import os
 import socket
@@ -41,7 +42,7 @@ class Service:
         if house.settings.mqtt.host is None:
             self._broker = EmbeddedBroker(house.data_dir, mqtt_host, mqtt_port)
         self._listener: socket.socket = bind(host, port)
-        self.house = replace(house, settings=_with_address(house.settings, self.address))
+        self.house = replace(house, settings=_as_served(house.settings, self._listener))
 
     def start(self, more_loops: Callable[[str, int], Sequence[Loop]] | None = None) -> None:
         """``more_loops`` is asked for further loops once the broker's address is known (the demo's probes)."""
@@ -99,8 +100,11 @@ class Service:
         (self.house.data_dir / RUNNING_FILE).write_text(json.dumps(word), "utf-8")
 
 
-def _with_address(settings: Settings, address: str) -> Settings:
-    """Messages need links: where no public address is set, they lead to this machine."""
-    if settings.web.public_url is not None:
-        return settings
-    return settings.model_copy(update={"web": settings.web.model_copy(update={"public_url": address})})
+def _as_served(settings: Settings, listener: socket.socket) -> Settings:
+    """What follows from the address when nobody set it: links in messages, and whether webhooks may stay inside."""
+    filled: dict[str, object] = {}
+    if settings.web.public_url is None:
+        filled["public_url"] = address_of(listener)
+    if settings.web.allow_private_webhooks is None:
+        filled["allow_private_webhooks"] = ipaddress.ip_address(listener.getsockname()[0]).is_loopback
+    return settings.model_copy(update={"web": settings.web.model_copy(update=filled)})

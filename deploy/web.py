@@ -21,7 +21,8 @@ def bind(host: str, port: int) -> socket.socket:
         family = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0][0]
     except socket.gaierror as error:
         raise SurroundingsError(f"cannot use the address {host}: {error.strerror}") from error
-    listener = socket.socket(family, socket.SOCK_STREAM)
+    # the protocol is named because asyncio sends small answers at once (TCP_NODELAY) only on sockets that name it
+    listener = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     try:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind((host, port))

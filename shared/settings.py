@@ -57,8 +57,10 @@ class Email(_Section):
 
 class Web(_Section):
     public_url: str | None = Field(None, description="how people reach the pages, for links in messages")
-    allow_private_webhooks: bool = Field(
-        False, description="let webhooks go to loopback and private addresses"
+    allow_private_webhooks: bool | None = Field(
+        None,
+        description="let webhooks and push addresses lead to loopback and private addresses; absent = only while the "
+        "pages themselves are served on loopback, where nobody outside can set one",
     )
 
 

@@ -34,7 +34,8 @@ for _name in ("requests", "urllib3"):
 
 class UrlSender:
     def __init__(self, settings: Settings, *, deadline_s: float = DEADLINE_S) -> None:
-        self._allow_private, self._deadline_s = settings.web.allow_private_webhooks, deadline_s
+        self._allow_private = bool(settings.web.allow_private_webhooks)
+        self._deadline_s = deadline_s
         _load_plugins()
 
     def send(self, parcel: Parcel) -> None:

@@ -32,7 +32,7 @@ for _name in ("httpx", "httpcore"):
 
 class WebhookSender:
     def __init__(self, settings: Settings, *, deadline_s: float = DEADLINE_S) -> None:
-        self._allow_private = settings.web.allow_private_webhooks
+        self._allow_private = bool(settings.web.allow_private_webhooks)
         self._deadline_s = deadline_s
 
     def send(self, parcel: Parcel) -> None:

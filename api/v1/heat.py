@@ -54,6 +54,7 @@ def get_report_pdf(
         units=units,
         paper=paper,
         rules=held.rule_ids,
+        guide=parts.catalogue.guide(held.guide_id),
     )
     report = parts.book.report(held.id, parts.clock.now())
     body = batch_pdf(report, parts.book.history(held.id), held, setting)

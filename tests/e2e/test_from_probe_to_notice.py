@@ -35,7 +35,6 @@ def yard(tmp_path: Path) -> Iterator[Yard]:
         config = tmp_path / "turnbell.toml"
         config.write_text(
             f'[email]\nhost = "127.0.0.1"\nport = {mail.port}\ntls = "none"\nfrom = "turnbell@yard.example"\n'
-            "[web]\nallow_private_webhooks = true\n"
         )
         yield Yard(tmp_path / "data", config, mail, hook)
 
