@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
-import math
-from collections.abc import Iterator
 from typing import Annotated
 
 import numpy as np
@@ -17,19 +13,18 @@ from pydantic import Field
 from api.auth import Viewer
 from api.parts import PartsHere
 from api.problems import unprocessable
+from api.readings_csv import csv_pieces, iso_texts
 from api.thinning import thin
 from api.v1.lookup import file_name, find_pile
 from api.v1.wire import PREFIX, At, Instant, Out
 from shared.heat.screening import Reason
-from shared.heat_book import PileHistory, SensorHistory
+from shared.heat_book import SensorHistory
 from shared.piles import Zone
 from shared.times import Millis
 
 router = APIRouter(prefix=PREFIX, tags=["readings"])
 
 _REASONS = [reason.text or None for reason in Reason]
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
-_ROWS_AT_ONCE = 5_000
 
 From = Annotated[Instant | None, Query(alias="from", description="closed")]
 To = Annotated[Instant | None, Query(description="open")]
@@ -93,7 +88,7 @@ def get_readings_csv(pile: str, parts: PartsHere, _: Viewer) -> StreamingRespons
     cell, and retained messages of unknown age are not in it.
     """
     held = find_pile(parts.registry, pile)
-    rows = _csv(parts.book.history(held.id))
+    rows = csv_pieces(parts.book.history(held.id))
     headers = {"Content-Disposition": f'attachment; filename="{file_name(held, "readings.csv")}"'}
     return StreamingResponse(rows, media_type="text/csv; charset=utf-8", headers=headers)
 
@@ -124,31 +119,3 @@ def _show(
 def _gaps(at: NDArray[np.int64], max_gap_ms: int) -> list[tuple[Millis, Millis]]:
     before = np.flatnonzero(np.diff(at) > max_gap_ms)
     return [(Millis(a), Millis(b)) for a, b in zip(at[before].tolist(), at[before + 1].tolist(), strict=True)]
-
-
-def iso_texts(at: NDArray[np.int64]) -> list[str]:
-    """As ``shared.times.iso``, for many at once."""
-    texts = np.datetime_as_string(at.astype("datetime64[ms]"), unit="ms").tolist()
-    return [f"{text.removesuffix('.000')}Z" for text in texts]
-
-
-def _csv(history: PileHistory) -> Iterator[str]:
-    """In pieces, sensor after sensor, each by time."""
-    levels = any(sensor.key.depth_cm is None for sensor in history.sensors)
-    yield f"time,probe,{'level' if levels else 'depth_cm'},celsius\r\n"
-    for sensor in history.sensors:
-        names = [_cell(sensor.key.probe), _cell(sensor.key.depth)]
-        dated = sensor.reason != Reason.STALE
-        at, celsius = sensor.at[dated], sensor.celsius[dated]
-        for start in range(0, len(at), _ROWS_AT_ONCE):
-            some = slice(start, start + _ROWS_AT_ONCE)
-            piece = io.StringIO()
-            writer = csv.writer(piece)
-            for time, value in zip(iso_texts(at[some]), celsius[some].tolist(), strict=True):
-                writer.writerow([time, *names, f"{value:.10g}" if math.isfinite(value) else ""])
-            yield piece.getvalue()
-
-
-def _cell(text: str) -> str:
-    """A text that a spreadsheet takes as text, not as a formula."""
-    return f"'{text}" if text.startswith(_FORMULA) else text

@@ -1,4 +1,4 @@
-"""backup, restore, import: what keeps and brings in data."""
+"""backup, restore, import, export: what keeps data, brings it in and takes it out."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import click
 from deploy.assembly import opened_house
 from deploy.backup import backup, restore
 from deploy.commands.options import DATA, data_and_config, settings_of
+from deploy.exporting import export_piles
 from deploy.importing import find_pile, import_file
 
 
@@ -48,3 +49,23 @@ def import_command(
     )
     if done.placed:
         click.echo(f"Placed in {pile.peg} for the time they cover: {', '.join(done.placed)}.")
+
+
+@click.command("export", short_help="Write piles as JSON and CSV.")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--site", help="Only the piles of this site.")
+@click.option("--pile", "pile_name", help="Only this pile: its id, or its peg.")
+@data_and_config
+def export_command(
+    folder: Path, site: str | None, pile_name: str | None, data_dir: Path, config_file: Path | None
+) -> None:
+    """Write every pile into FOLDER (new or empty): a JSON with all that was said and worked out, a CSV of readings."""
+    with opened_house(data_dir, settings_of(config_file)) as house:
+        if pile_name is not None:
+            piles = [find_pile(house.registry, pile_name)]
+        else:
+            piles = house.registry.piles.all(site=site)
+        for file in export_piles(house.registry, house.book, piles, folder, house.clock.now()):
+            click.echo(file)
+    if not piles:
+        click.echo("there are no piles to write")
