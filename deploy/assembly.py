@@ -113,8 +113,8 @@ def prepare_data_dir(data_dir: Path, *, create: bool) -> None:
 
 
 @contextmanager
-def opened_house(data_dir: Path, settings: Settings) -> Iterator[House]:
-    house = open_house(data_dir, settings)
+def opened_house(data_dir: Path, settings: Settings, *, create: bool = False) -> Iterator[House]:
+    house = open_house(data_dir, settings, create=create)
     try:
         yield house
     finally:
