@@ -1,37 +1,26 @@
-"""What becomes of a notice: sent once, tried again, told by another way, or not needed any more."""
+"""What becomes of a notice: sent once, or tried again under the same id."""
 
 from __future__ import annotations
 
-import dataclasses
 import threading
+from dataclasses import replace
 
 import pytest
 
 from alerts.channels.port import Parcel
-from alerts.outbox_elsewhere import REASON
-from shared.notices import Notice
-from shared.people import Channel, Subscription
 from shared.ports import Registry
-from shared.times import DAY, HOUR, MINUTE, Millis, ScaledClock, SystemClock
+from shared.times import HOUR, Millis, ScaledClock, SystemClock
+from tests.alerts.outbox.accounts import state
 from tests.alerts.outbox.yard import (
     PATIENT,
     QUICK,
     Recorder,
-    episode,
     notice,
     refuse,
     running,
     senders,
     until,
 )
-
-
-def state(registry: Registry, id_: str = "n-1") -> str:
-    return registry.notices.get(id_).state
-
-
-def copies(registry: Registry, episode_id: str = "e-1") -> list[Notice]:
-    return [found for found in registry.notices.of_episode(episode_id) if found.reason == REASON]
 
 
 def test_a_notice_is_sent_once_and_marked(registry: Registry) -> None:
@@ -123,10 +112,12 @@ def test_a_slow_send_keeps_its_lease(registry: Registry) -> None:
     gate = threading.Event()
     mail = Recorder(lambda _parcel: gate.wait(10.0))
     registry.notices.put(notice())
-    with running(registry, senders(email=mail)), running(registry, senders(email=mail)) as beats:
-        until(lambda: mail.ids == ["n-1"])
+    pace = replace(PATIENT, lease_s=3.0)
+    one, two = (running(registry, senders(email=mail), pace=pace) for _ in range(2))
+    with one, two as beats:
+        until(lambda: mail.ids == ["n-1"] and beats)
         start = beats[-1]
-        until(lambda: beats[-1] - start > 2 * PATIENT.lease_s)
+        until(lambda: beats[-1] - start > 1.5 * pace.lease_s)
         gate.set()
         until(lambda: state(registry) == "sent")
     assert mail.ids == ["n-1"]
@@ -142,180 +133,6 @@ def test_what_is_not_begun_at_the_stop_is_given_back_at_once(registry: Registry)
     states = [n.state for n in registry.notices.of_episode("e-1")]
     assert sorted(states) == ["sent", "waiting", "waiting", "waiting", "waiting"]
     assert all(n.leased_until is None for n in registry.notices.of_episode("e-1"))
-
-
-# -- permanent failures
-
-
-def test_a_permanent_failure_disables_the_channel_visibly_and_tells_by_another(registry: Registry) -> None:
-    mail, hook = Recorder(refuse("mail server: 550 no such user", permanent=True)), Recorder()
-    registry.notices.put(notice())
-    with running(registry, senders(email=mail, webhook=hook)):
-        until(lambda: hook.parcels)
-        until(lambda: copies(registry)[0].state == "sent")
-    assert state(registry) == "failed"
-    channel = registry.people.channel("ada-mail")
-    assert channel.disabled_at is not None
-    assert channel.disabled_why == "mail server: 550 no such user"
-    told = hook.parcels[0].notice
-    assert (told.person_id, told.reason, told.kind, told.title) == (
-        "ada",
-        "channel_failed",
-        "turn_due",
-        "K-07 wants a turn now",
-    )
-    assert told.text.splitlines()[0] == "K-07 wants a turn now."
-    assert "because email does not work: mail server: 550 no such user" in told.text.splitlines()[1]
-
-
-def test_who_has_no_other_channel_is_stood_in_for_by_the_next_in_line(registry: Registry) -> None:
-    mail = Recorder(
-        lambda parcel: refuse("no", permanent=True)(parcel) if parcel.person.id == "ada" else None
-    )
-    registry.people.change_channel("ada-hook", disabled_at=Millis(1), disabled_why="gone")
-    registry.notices.put(notice())
-    with running(registry, senders(email=mail)):
-        until(lambda: [c.state for c in copies(registry)] == ["sent"])
-    told = copies(registry)[0]
-    assert (told.person_id, told.channel_id) == ("ben", "ben-mail")
-    assert "You get it because Ada cannot be reached by email: no." in told.text
-
-
-def test_failing_that_whoever_wants_such_notices_is_told_and_failing_that_everyone(
-    registry: Registry,
-) -> None:
-    registry.people.change("ada", escalate_to=None)
-    registry.people.change_channel("ada-hook", disabled_at=Millis(1), disabled_why="gone")
-    mail, topic = Recorder(refuse("no", permanent=True)), Recorder()
-    registry.notices.put(notice())
-    with running(registry, senders(email=mail, mqtt=topic)):
-        until(lambda: topic.parcels)
-    assert [parcel.person.id for parcel in topic.parcels] == ["cem"]
-    registry.people.unsubscribe("s-cem")
-    registry.people.subscribe(Subscription("s-other", "cem", kinds=("battery_low",)))
-    registry.people.change_channel("ada-mail", disabled_at=None, disabled_why="")
-    registry.episodes.put(episode("e-2", "cool_pile"))
-    registry.notices.put(notice("n-2", episode_id="e-2", kind="cool_pile"))
-    with running(registry, senders(email=mail, mqtt=topic)):
-        until(lambda: {p.notice.episode_id for p in topic.parcels} == {"e-1", "e-2"})
-
-
-def test_with_nobody_left_a_notice_is_kept_and_tried_until_a_channel_is_mended(registry: Registry) -> None:
-    for channel in ("ada-hook", "ben-mail", "cem-topic"):
-        registry.people.change_channel(channel, disabled_at=Millis(1), disabled_why="gone")
-    broken = [True]
-    mail = Recorder(lambda parcel: refuse("no", permanent=True)(parcel) if broken[0] else None)
-    registry.notices.put(notice())
-    with running(registry, senders(email=mail)):
-        until(lambda: "nobody else can be reached" in registry.notices.get("n-1").last_error)
-        assert state(registry) == "waiting"
-        broken[0] = False
-        registry.people.change_channel("ada-mail", disabled_at=None, disabled_why="")
-        until(lambda: state(registry) == "sent")
-
-
-def test_a_copy_that_fails_too_goes_on_to_the_next_and_never_back(registry: Registry) -> None:
-    bad = refuse("no", permanent=True)
-    mail = Recorder(lambda parcel: bad(parcel) if parcel.person.id == "ada" else None)
-    registry.notices.put(notice())
-    with running(registry, senders(email=mail, webhook=Recorder(bad))):
-        until(lambda: "sent" in [c.state for c in copies(registry)])
-    told = {c.channel_id: c.state for c in copies(registry)}
-    assert told == {"ada-hook": "failed", "ben-mail": "sent"}
-
-
-def test_who_hears_the_same_by_another_channel_anyway_gets_no_copy(registry: Registry) -> None:
-    at = SystemClock().now()
-    registry.notices.put(notice("n-1", at=at))
-    registry.notices.put(notice("n-2", "ada-hook", at=at))
-    with running(registry, senders(email=Recorder(refuse("no", permanent=True)))):
-        until(lambda: (state(registry), state(registry, "n-2")) == ("failed", "sent"))
-    assert copies(registry) == []
-
-
-def test_what_fails_in_vain_for_long_is_told_by_another_channel_as_well(registry: Registry) -> None:
-    down = [True]
-    mail = Recorder(lambda parcel: refuse("it did not answer in time")(parcel) if down[0] else None)
-    hook = Recorder()
-    registry.notices.put(notice())
-    with running(registry, senders(email=mail, webhook=hook), pace=QUICK):
-        until(lambda: hook.parcels)
-        assert registry.people.channel("ada-mail").disabled_at is None
-        down[0] = False
-        until(lambda: state(registry) == "sent")
-    assert len(hook.parcels) == 1
-    assert set(mail.ids) == {"n-1"}
-
-
-def test_notices_to_a_channel_that_is_disabled_already_go_the_other_way(registry: Registry) -> None:
-    registry.people.change_channel("ada-mail", disabled_at=Millis(1), disabled_why="by hand")
-    mail, hook = Recorder(), Recorder()
-    registry.notices.put(notice())
-    with running(registry, senders(email=mail, webhook=hook)):
-        until(lambda: hook.parcels)
-    assert mail.parcels == []
-    assert registry.people.channel("ada-mail").disabled_at == 1
-
-
-def test_a_channel_that_is_gone_is_no_end_of_the_notice(registry: Registry) -> None:
-    hook = Recorder()
-    registry.notices.put(notice(channel="never-was"))
-    with running(registry, senders(webhook=hook)):
-        until(lambda: hook.parcels)
-    assert state(registry) == "failed"
-
-
-# -- what is not needed any more
-
-
-def resolve(registry: Registry, id_: str = "e-1") -> None:
-    over = dataclasses.replace(registry.episodes.get(id_), state="resolved", resolved_at=SystemClock().now())
-    registry.episodes.put(over)
-
-
-@pytest.mark.parametrize("reason", ["first", "worse", "reminder", "escalated"])
-def test_a_call_to_act_on_what_is_over_is_withheld_with_its_reason(registry: Registry, reason: str) -> None:
-    mail = Recorder()
-    resolve(registry)
-    registry.notices.put(notice(reason=reason))
-    with running(registry, senders(email=mail)):
-        until(lambda: state(registry) == "withheld")
-    assert mail.parcels == []
-    assert registry.notices.get("n-1").reason == "resolved_before_sent"
-
-
-@pytest.mark.parametrize("reason", ["resolved", "corrected"])
-def test_that_it_is_over_is_told(registry: Registry, reason: str) -> None:
-    resolve(registry)
-    registry.notices.put(notice(reason=reason))
-    with running(registry, senders()):
-        until(lambda: state(registry) == "sent")
-
-
-@pytest.mark.parametrize(
-    "kind", ["fire_watch", "rule_met", "cooled", "morning_round", "turn_found", "cool_pile"]
-)
-def test_news_that_stay_news_are_told_though_they_are_over(registry: Registry, kind: str) -> None:
-    registry.episodes.put(episode("e-9", kind, state="resolved"))  # type: ignore[arg-type]
-    registry.notices.put(notice(episode_id="e-9", kind=kind))
-    with running(registry, senders()):
-        until(lambda: state(registry) == "sent")
-
-
-def test_while_the_episode_is_open_nothing_expires_however_old(registry: Registry) -> None:
-    mail = Recorder()
-    registry.notices.put(notice(at=Millis(SystemClock().now() - 60 * DAY), tries=500))
-    with running(registry, senders(email=mail)):
-        until(lambda: mail.ids == ["n-1"])
-
-
-def test_what_is_over_and_could_not_be_sent_for_a_week_expires(registry: Registry) -> None:
-    registry.episodes.put(episode("e-9", "cool_pile", state="resolved"))
-    registry.notices.put(
-        notice(episode_id="e-9", kind="cool_pile", at=Millis(SystemClock().now() - 8 * DAY), tries=9)
-    )
-    with running(registry, senders()):
-        until(lambda: state(registry) == "expired")
 
 
 # -- the machine's time and the site's
@@ -362,12 +179,3 @@ def test_a_fault_of_the_program_reaches_the_supervisor_and_loses_nothing(registr
         until(lambda: not [t for t in threading.enumerate() if t.name.startswith("send")])
     with running(registry, senders()):
         until(lambda: state(registry) == "sent")
-
-
-def test_a_second_channel_of_the_same_kind_is_another_way(registry: Registry) -> None:
-    registry.people.add_channel(Channel("ada-mail-2", "ada", "email", "ada.home@yard.example"))
-    registry.people.change_channel("ada-hook", disabled_at=Millis(1), disabled_why="gone")
-    mail = Recorder(lambda p: refuse("no", permanent=True)(p) if p.channel.id == "ada-mail" else None)
-    registry.notices.put(notice(at=Millis(SystemClock().now() - 5 * MINUTE)))
-    with running(registry, senders(email=mail)):
-        until(lambda: [c.channel_id for c in copies(registry) if c.state == "sent"] == ["ada-mail-2"])
