@@ -8,6 +8,7 @@ from typing import Protocol
 
 from alerts.wording_voice import Voice, instant_of, number_of
 from shared.episodes import Episode
+from shared.heat.guide import Guide
 from shared.heat.report import HeatReport
 from shared.links import LinkAct
 from shared.piles import Pile, Site
@@ -26,6 +27,8 @@ class Scene(Protocol):
     def site(self) -> Site | None: ...
     @property
     def report(self) -> HeatReport | None: ...
+    @property
+    def guide(self) -> Guide | None: ...
     @property
     def round(self) -> tuple[RoundRow, ...]: ...
 
@@ -97,12 +100,25 @@ class Tale:
         limits = self.voice.hours(limit)
         return self.voice.say("Core {heat}, over {over} for {hours} (limit {limit}).", **parts, limit=limits)
 
+    def since_words(self) -> str:
+        """What the hours are counted from."""
+        turned = self.instant("last_turn_at") is not None
+        return self.voice.say("since the last turn") if turned else self.voice.say("since it was built")
+
     def _since_the_turn(self, celsius: float) -> str:
         say, heat, hours = self.voice.say, self.voice.heat(celsius), self.number("hours_above_55_since_turn")
         if hours is None:
             return say("Core {heat}.", heat=heat)
         parts = {"heat": heat, "over": self.voice.limit(55.0), "hours": self.voice.hours(hours)}
-        return say("Core {heat}, over {over} for {hours} since the last turn.", **parts)
+        parts["since"] = self.since_words()
+        allowed = self.scene.guide.hold_h(celsius) if self.scene.guide is not None else None
+        if not allowed:
+            return say("Core {heat}, over {over} for {hours} {since}.", **parts)
+        return say(
+            "Core {heat}, over {over} for {hours} {since} (the guide allows {limit} at this heat).",
+            **parts,
+            limit=self.voice.hours(allowed),
+        )
 
 
 Teller = Callable[[Tale], Draft]

@@ -83,7 +83,9 @@ def _load(tale: Tale) -> str:
     if load is None or limit is not None:
         return ""
     return tale.voice.say(
-        "Heat since the last turn: {percent} % of what the guide allows.", percent=round(load * 100)
+        "Heat {since}: {percent} % of what the guide allows.",
+        since=tale.since_words(),
+        percent=round(load * 100),
     )
 
 

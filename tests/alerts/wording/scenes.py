@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from shared.episodes import Episode, NoticeKind, Severity
+from shared.heat.guide import Guide, Rung
 from shared.heat.report import Extreme, HeatReport, Risk, SensorHeat, TurnOutlook
 from shared.links import LinkAct
 from shared.people import Person
@@ -17,6 +18,19 @@ from shared.units import Units
 NOW = parse_time("2026-11-25T14:05:00Z")
 SITE = Site("larkfield", "Larkfield Yard", "Europe/Dublin")
 PILE = Pile("pile-7", "larkfield", "K-07", parse_time("2026-11-14T09:00:00Z"))
+GUIDE = Guide(
+    id="example",
+    title="Example",
+    source="made up for these tests",
+    source_status="common practice",
+    rungs=(
+        Rung(from_c=55, hold_h=72),
+        Rung(from_c=60, hold_h=48),
+        Rung(from_c=65, hold_h=24),
+        Rung(from_c=70, hold_h=0),
+    ),
+    required_turns=3,
+)
 EMPTY = Extreme(now_c=None, peak_c=None, peak_at=None, hours_above={}, longest_spell_hours={})
 
 
@@ -26,6 +40,7 @@ class StillScene:
     pile: Pile | None = PILE
     site: Site | None = SITE
     report: HeatReport | None = None
+    guide: Guide | None = None
     round: tuple[RoundRow, ...] = ()
 
 
@@ -104,6 +119,7 @@ FIGURES: dict[NoticeKind, dict[str, Any]] = {
         "hours_above_55_since_turn": 58.4,
         "load": 1.31,
         "due_at": NOW - 14 * HOUR,
+        "last_turn_at": NOW - 70 * HOUR,
         "turns_counted": 1,
         "turns_required": 3,
     },
@@ -161,7 +177,7 @@ def scene(kind: NoticeKind) -> StillScene:
     if kind == "morning_round":
         return StillScene(pile=None, round=morning())
     celsius = FIGURES[kind].get("hottest_c", 61.0)
-    return StillScene(report=report(celsius))
+    return StillScene(report=report(celsius), guide=GUIDE)
 
 
 def morning() -> tuple[RoundRow, ...]:
@@ -201,6 +217,7 @@ VARIANTS = (
         {"threshold_c": None, "hours": None, "limit_h": None, "load": 1.02},
     ),
     Variant("no figures at all", "turn_soon", dict.fromkeys(HEAT), StillScene(report=report(None))),
+    Variant("not turned yet", "turn_overdue", {"last_turn_at": None, "turns_counted": 0}),
     Variant("a cool pile needs no cautions", "turn_due", {"hottest_c": 41.0}),
     Variant("more turns than were asked for", "turn_due", {"turns_counted": 3}),
     Variant(
