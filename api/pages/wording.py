@@ -27,7 +27,12 @@ WORDS: Mapping[str, Mapping[str, str]] = {
         "curing": "curing",
         "finished": "finished",
     },
-    "rule": {"met": "supported", "open": "not yet", "broken": "broken", "not_applicable": "does not apply"},
+    "rule": {
+        "met": "supported",
+        "open": "not yet",
+        "broken": "not supported",
+        "not_applicable": "does not apply",
+    },
     "risk": {"none": "none", "watch": "watch", "high": "high", "danger": "danger"},
     "turn": {
         "not_yet": "not yet",
@@ -163,6 +168,11 @@ def percent(share: float | None) -> str:
     return "–" if share is None else f"{share * 100:.3g} %"
 
 
+def letter_lines(text: str) -> list[str]:
+    """A message's lines without those that carry a link: a link is for the one it was sent to."""
+    return [line for line in text.splitlines() if line.strip() and "://" not in line]
+
+
 FILTERS: Mapping[str, Callable[..., Any]] = {
     "temperature": temperature,
     "big_temperature": big_temperature,
@@ -179,6 +189,7 @@ FILTERS: Mapping[str, Callable[..., Any]] = {
     "percent": percent,
     "depth": depth_words,
     "iso": iso,
+    "letter_lines": letter_lines,
     "respoken": respoken,
 }
 NEED_ORDER = NEEDS

@@ -38,8 +38,8 @@ function build() {
   words.textContent = "Point at the curve, or tap it, to read values.";
   const tools = document.createElement("div");
   tools.className = "tools";
-  const acts = [["Whole", "The whole curve", () => show(...whole)], ["3 days", "The last three days", () => show(whole[1] - 72 * HOUR, whole[1])],
-    ["1 day", "The last day", () => show(whole[1] - 24 * HOUR, whole[1])], ["+", "Nearer", () => zoom(0.5)], ["−", "Farther", () => zoom(2)],
+  const acts = [["Whole", "The whole curve", () => show(...whole)], ["3 days", "The last 3 days", () => show(whole[1] - 72 * HOUR, whole[1])],
+    ["1 day", "The last 1 day", () => show(whole[1] - 24 * HOUR, whole[1])], ["+", "Nearer", () => zoom(0.5)], ["−", "Farther", () => zoom(2)],
     ["◀", "Earlier", () => pan(-0.4)], ["▶", "Later", () => pan(0.4)]];
   for (const [word, name, act] of acts) {
     const button = document.createElement("button");

@@ -1,15 +1,15 @@
 // The list keeps itself up to date; what has the focus keeps it.
-const list = document.getElementById("round");
+const list = document.getElementById("round") ?? document.getElementById("fresh");
 const pause = Number(document.body.dataset.speed) > 1 ? 8_000 : 30_000;
 
 async function renew() {
   if (document.hidden || list.querySelector("details[open]")) return;
   const held = list.contains(document.activeElement) ? document.activeElement : null;
   if (held && held.tagName !== "A") return;
-  const answer = await fetch(list.dataset.source, { headers: { Accept: "text/html" } });
+  const answer = await fetch(list.dataset.source ?? location.href, { headers: { Accept: "text/html" } });
   if (!answer.ok || answer.redirected) return;
   const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-  const fresh = page.getElementById("round") ?? page.body;
+  const fresh = page.getElementById(list.id) ?? page.body;
   list.replaceChildren(...document.adoptNode(fresh).childNodes);
   if (held) list.querySelector(`a[href="${CSS.escape(held.getAttribute("href"))}"]`)?.focus();
 }

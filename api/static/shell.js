@@ -28,3 +28,4 @@ if ("serviceWorker" in navigator) navigator.serviceWorker.register("/sw.js").cat
 for (const form of document.querySelectorAll('form[action="/leave"]')) {
   form.addEventListener("submit", () => globalThis.caches?.delete("turnbell-pages"));
 }
+if (document.getElementById("round") ?? document.getElementById("fresh")) import("./round.js").catch(() => {});

@@ -61,7 +61,7 @@ def test_buttons_and_keys_move_and_zoom_and_finer_data_comes(larkfield: Yard, br
         complaints = Complaints(page)
         open_curve(page)
         with page.expect_response(lambda answer: "from=" in answer.url) as day:
-            page.get_by_role("button", name="The last day").click()
+            page.get_by_role("button", name="The last 1 day").click()
         assert asked_span(day.value.url) == 24 * 3_600_000
         with page.expect_response(lambda answer: "from=" in answer.url) as nearer:
             page.locator(".stage").focus()
@@ -79,7 +79,7 @@ def test_dragging_moves_along_time(larkfield: Yard, browser: Browser) -> None:
         page = context.new_page()
         box = open_curve(page)
         with page.expect_response(lambda answer: "from=" in answer.url) as before:
-            page.get_by_role("button", name="The last three days").click()
+            page.get_by_role("button", name="The last 3 days").click()
         first = int(before.value.url.partition("from=")[2].partition("&")[0])
         with page.expect_response(lambda answer: "from=" in answer.url) as after:
             page.mouse.move(box["x"] + 300, box["y"] + 150)
