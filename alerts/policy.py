@@ -10,12 +10,24 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from alerts.conditions.verdict import Condition
-from alerts.policy_times import ANSWER_HOLDS_MS, QUIET_PILE_MS, Quiet, hours_of, zone_for
+from alerts.policy_times import (
+    ANSWER_HOLDS_MS,
+    QUIET_PILE_MS,
+    TURNED_HOLDS_MS,
+    TURNED_IN_VAIN_C,
+    WAKING_MS,
+    Quiet,
+    after_waking_hours,
+    free_at,
+    hours_of,
+    zone_for,
+)
 from alerts.snapshot import StepReason
-from shared.episodes import SEVERITIES, Episode
+from shared.episodes import SEVERITIES, Episode, NoticeKind
 from shared.people import Person
 from shared.times import Millis
 
+TURNING: frozenset[NoticeKind] = frozenset({"turn_soon", "turn_due", "turn_overdue", "cool_pile"})
 OVER: tuple[StepReason, ...] = ("resolved", "corrected")
 
 
@@ -42,6 +54,9 @@ class Circumstances:
         default_factory=dict
     )  # person -> the like of it, over only lately
     pile_told_at: Mapping[str, Millis] = field(default_factory=dict)  # person -> last word about this pile
+    pile_said_at: Mapping[str, Millis] = field(
+        default_factory=dict
+    )  # the same, when it was to be said if it had to wait
     doer: str = ""  # who did what ended it
     others_on_duty: bool = False  # someone else who is on duty is told of it
 
@@ -135,18 +150,30 @@ def off_duty(telling: Telling, about: Circumstances) -> Decision | None:
     return Hold("off_duty", until)
 
 
+def just_turned(telling: Telling, about: Circumstances) -> Decision | None:
+    """Food that is still good heats a turned pile again within hours. Nobody turns it twice a day for that."""
+    figures = telling.episode.figures
+    turned, hottest = figures.get("last_turn_at"), figures.get("hottest_c")
+    if telling.reason != "first" or telling.episode.kind not in TURNING or turned is None:
+        return None
+    if hottest is not None and hottest >= TURNED_IN_VAIN_C:
+        return None
+    until = Millis(int(turned) + TURNED_HOLDS_MS)
+    return Withhold("just_turned", until) if until > about.now else None
+
+
 def told_lately(telling: Telling, about: Circumstances) -> Decision | None:
-    """A reminder waits while the person has only just heard of the same pile, and so does turn_overdue: a turn that fell
-    due in the night and was told in the morning is not nagged about before noon."""
-    last = about.pile_told_at.get(telling.person.id)
-    nags = telling.step.startswith("reminder") or (telling.reason, telling.episode.kind) == (
+    """A reminder waits while the person has only just heard of the same pile. After a night turn_overdue waits until
+    there were some waking hours to turn in: what fell due in the evening is not overdue at breakfast."""
+    person, until = telling.person, None
+    if telling.step.startswith("reminder") and person.id in about.pile_told_at:
+        until = Millis(about.pile_told_at[person.id] + QUIET_PILE_MS[telling.episode.severity])
+    elif (telling.reason, telling.episode.kind) == (
         "first",
         "turn_overdue",
-    )
-    if last is None or not nags:
-        return None
-    until = Millis(last + QUIET_PILE_MS[telling.episode.severity])
-    return Withhold("told_lately", until, noted=False) if until > about.now else None
+    ) and person.id in about.pile_said_at:
+        until = after_waking_hours(person, about.quiet, about.pile_said_at[person.id], WAKING_MS)
+    return Withhold("told_lately", until, noted=False) if until is not None and until > about.now else None
 
 
 def quiet_hours(telling: Telling, about: Circumstances) -> Decision | None:
@@ -158,21 +185,6 @@ def quiet_hours(telling: Telling, about: Circumstances) -> Decision | None:
     return Hold("quiet_hours", free_at(telling.person, about.quiet, about.now))
 
 
-def free_at(person: Person, quiet: Quiet, now: Millis) -> Millis:
-    """The first instant from ``now`` on at which the person is on duty and it is not quiet; where the two never meet,
-    the next hours of duty."""
-    zone, duty = zone_for(person), hours_of(person)
-    at = now
-    for _ in range(8):
-        if not duty.covers(at, zone):
-            at = duty.next_start(at, zone)
-        end = quiet.until(at, zone)
-        if end is None:
-            return at
-        at = end
-    return duty.next_start(now, zone)
-
-
 STEPS: tuple[tuple[str, Step], ...] = (
     ("old_news", old_news),
     ("own_doing", own_doing),
@@ -181,6 +193,7 @@ STEPS: tuple[tuple[str, Step], ...] = (
     ("snoozed", snoozed),
     ("parent_trouble", parent_trouble),
     ("off_duty", off_duty),
+    ("just_turned", just_turned),
     ("told_lately", told_lately),
     ("quiet_hours", quiet_hours),
 )

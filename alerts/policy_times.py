@@ -8,12 +8,14 @@ from datetime import time, timedelta
 
 from shared.episodes import Severity
 from shared.people import Person
-from shared.times import HOUR, MINUTE, Millis, TimeError, to_datetime, zone_of
+from shared.times import DAY, HOUR, MINUTE, Millis, TimeError, to_datetime, zone_of
 from shared.weekly_hours import WeeklyHours, WeeklyHoursError, local_instant, parse_weekly_hours
+
+QUARTER = 15 * MINUTE
 
 REMINDERS: Mapping[Severity, tuple[int, ...]] = {
     "info": (),
-    "act": (8 * HOUR, 24 * HOUR),
+    "act": (12 * HOUR, 24 * HOUR, 48 * HOUR, 72 * HOUR),
     "urgent": (15 * MINUTE, 30 * MINUTE, 60 * MINUTE, 2 * HOUR),
 }
 """Pauses between one word and the next until someone acknowledges; the last one repeats. Empty = no reminder."""
@@ -26,6 +28,13 @@ QUIET_PILE_MS: Mapping[Severity, int] = {"info": 8 * HOUR, "act": 6 * HOUR, "urg
 
 ANSWER_HOLDS_MS = 12 * HOUR
 """Whoever has answered turn_due has so long to do it before turn_overdue is told."""
+
+WAKING_MS = 6 * HOUR
+"""So many hours by day between turn_due and turn_overdue, when a night lay between."""
+
+TURNED_HOLDS_MS = 12 * HOUR
+TURNED_IN_VAIN_C = 75.0
+"""A pile that was turned so lately is not turned again, unless it is hotter than that: then turning was in vain."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,3 +90,37 @@ def next_morning(now: Millis, wall: time, zone: str) -> Millis:
         if at > now:
             return at
     raise TimeError(f"no {wall} in the next two days in {zone}")
+
+
+def is_free(person: Person, quiet: Quiet, at: Millis) -> bool:
+    zone = zone_for(person)
+    return hours_of(person).covers(at, zone) and quiet.until(at, zone) is None
+
+
+def free_at(person: Person, quiet: Quiet, now: Millis) -> Millis:
+    """The first instant from ``now`` on at which the person is on duty and it is not quiet; where the two never meet,
+    the next hours of duty."""
+    zone, duty = zone_for(person), hours_of(person)
+    at = now
+    for _ in range(8):
+        if not duty.covers(at, zone):
+            at = duty.next_start(at, zone)
+        end = quiet.until(at, zone)
+        if end is None:
+            return at
+        at = end
+    return duty.next_start(now, zone)
+
+
+def after_waking_hours(person: Person, quiet: Quiet, since: Millis, wanted_ms: int) -> Millis | None:
+    """When the person has been free for ``wanted_ms`` since then, to the quarter of an hour; None when that time is
+    not broken by a night or by hours off duty."""
+    at, free, broken = int(since), 0, False
+    while free < wanted_ms and at - since < 14 * DAY:
+        if is_free(person, quiet, Millis(at)):
+            free += QUARTER
+            at += QUARTER
+        else:
+            broken = True
+            at = max(at + MINUTE, free_at(person, quiet, Millis(at)))
+    return Millis(at) if broken else None

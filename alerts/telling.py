@@ -108,6 +108,7 @@ class Teller:
         condition = CONDITIONS[change.episode.kind]
         first = any(telling.reason == "first" for telling in tellings)
         may_nag = any(t.reason == "reminder" or t.episode.kind == "turn_overdue" for t in tellings)
+        told_at, said_at = self._pile_told_at(change.episode) if may_nag else ({}, {})
         return Circumstances(
             self._now,
             condition,
@@ -115,7 +116,8 @@ class Teller:
             change.since,
             told_of_parent,
             self._told_before(change.episode, condition.retell_after_ms) if first else {},
-            self._pile_told_at(change.episode) if may_nag else {},
+            told_at,
+            said_at,
             self._doer(change),
         )
 
@@ -131,15 +133,18 @@ class Teller:
                     told.setdefault(person_id, other)
         return told
 
-    def _pile_told_at(self, episode: Episode) -> Mapping[str, Millis]:
+    def _pile_told_at(self, episode: Episode) -> tuple[dict[str, Millis], dict[str, Millis]]:
+        """Each person's last word about the pile: when it reaches the person, and when it was to be said."""
         told: dict[str, Millis] = {}
+        said: dict[str, Millis] = {}
         if episode.pile_id is None:
-            return told
+            return told, said
         for notice in self._tx.notices.all(pile_id=episode.pile_id, limit=30):
             if notice.state != "withheld":
                 at = Millis(max(notice.at, notice.not_before or 0))
                 told[notice.person_id] = max(at, told.get(notice.person_id, at))
-        return told
+                said[notice.person_id] = max(notice.at, said.get(notice.person_id, notice.at))
+        return told, said
 
     def _doer(self, change: Change) -> str:
         if change.event not in OVER or change.episode.resolved_reason != "turned":

@@ -2,8 +2,8 @@
 
 ``python -m tests.alerts.month [piles] [days]`` prints every kind with its count, and each pile's messages.
 The piles are those of ``shared.pile_model``; the maker's habits are invented: he sleeps from ten to six, reads messages
-once an hour, turns what wants a turn two to nine hours later by daylight, forgets one log entry in ten, and mends what
-is broken the day after.
+once an hour, turns what wants a turn two to nine hours later by daylight, forgets one log entry in ten, changes a
+battery the day after he is asked to, and taps "seen" where there is nothing else to do.
 """
 
 from __future__ import annotations
@@ -36,6 +36,7 @@ BEGIN = parse_time("2026-10-05T06:00:00Z")
 EVERY_MS = 30 * MINUTE
 ZONE = "Europe/Dublin"
 SETTINGS = Settings.model_validate({"quiet_hours": {"from": "22:00", "to": "06:30"}})
+SEEN = {"not_heating", "cooled", "probe_silent", "probe_fault", "battery_low"}
 TURNING = {"turn_due", "turn_overdue", "cool_pile", "fire_watch"}
 
 
@@ -71,6 +72,7 @@ class Month:
             for number in range(self.piles)
         ]
         self.to_turn: dict[str, int] = {}
+        self.new_battery: dict[int, int] = {}  # probe number -> when it got one
         self.silent: dict[int, int] = {}  # probe number -> silent until
         self._settle_in(kinds)
 
@@ -124,6 +126,8 @@ class Month:
                 if self.silent.get(number, 0) > self.now or self.chance.random() < 0.02:
                     continue
                 battery = max(0.0, 100.0 - number * 3.2 - (self.now - BEGIN) / DAY * 0.4)
+                if self.new_battery.get(number, self.now) < self.now:
+                    battery = 100.0
                 tx.probes.heard("larkfield", probe.name, Millis(self.now), {"battery_percent": battery})
                 batch += [
                     Reading(
@@ -151,10 +155,22 @@ class Month:
                 self.to_turn.setdefault(notice.pile_id, self.now + self.chance.randint(2, 9) * HOUR)
             if notice.kind == "turn_found" and notice.pile_id:
                 self._confirm(notice)
+            if notice.kind in SEEN and notice.reason not in {"resolved", "corrected"}:
+                self._seen(notice)
         for pile_id, at in list(self.to_turn.items()):
             if at <= self.now and 7 <= hour < 18:
                 del self.to_turn[pile_id]
                 self._turn(pile_id)
+
+    def _seen(self, notice: Notice) -> None:
+        episode = self.registry.episodes.get(notice.episode_id)
+        if episode.state == "open":
+            answer = replace(
+                episode, state="acknowledged", acknowledged_at=Millis(self.now), acknowledged_by="Ada"
+            )
+            self.registry.episodes.put(answer)
+        if notice.kind == "battery_low":
+            self.new_battery[int(notice.figures["probe"].removeprefix("p-"))] = self.now + DAY
 
     def _turn(self, pile_id: str) -> None:
         number = int(pile_id.removeprefix("pile-"))

@@ -51,5 +51,5 @@ def test_every_message_that_was_not_sent_has_its_reason(month: Month) -> None:
     reasons = {n.reason for n in month.notices if n.state == "withheld"}
     assert reasons <= {
         "already_told", "own_doing", "grouped", "over_before_told", "parent_trouble", "acknowledged", "overtaken",
-        "old_news",
+        "old_news", "just_turned",
     }  # fmt: skip

@@ -117,10 +117,37 @@ def test_a_reminder_waits_while_the_pile_was_spoken_of_lately() -> None:
     assert decided(urgent, "reminder", step="reminder.1", pile_told_at=lately) == Tell()
 
 
-def test_turn_overdue_waits_while_turn_due_was_only_just_told() -> None:
-    overdue = an_episode("turn_overdue")
-    assert isinstance(decided(overdue, pile_told_at={"ada": Millis(NOW - 4 * HOUR)}), Withhold)
-    assert decided(overdue, pile_told_at={"ada": Millis(NOW - 7 * HOUR)}) == Tell()
+@pytest.mark.parametrize(
+    ("due_said", "now", "told"),
+    [
+        (
+            "2026-11-25T19:00:00Z",
+            "2026-11-26T07:00:00Z",
+            False,
+        ),  # three hours in the evening, half an hour since
+        ("2026-11-25T19:00:00Z", "2026-11-26T09:30:00Z", True),
+        ("2026-11-25T23:00:00Z", "2026-11-26T12:00:00Z", False),  # held until half past six
+        ("2026-11-25T23:00:00Z", "2026-11-26T12:30:00Z", True),
+        ("2026-11-25T08:00:00Z", "2026-11-25T09:00:00Z", True),  # by day the guide's own time is enough
+    ],
+)
+def test_after_a_night_turn_overdue_waits_until_there_were_waking_hours_to_turn_in(
+    due_said: str, now: str, told: bool
+) -> None:
+    said = {"ada": parse_time(due_said)}
+    decision = decided(an_episode("turn_overdue"), now=parse_time(now), pile_said_at=said)
+    assert (decision == Tell()) is told
+
+
+def test_a_pile_turned_today_is_not_to_be_turned_again_today_unless_that_was_in_vain() -> None:
+    turned = {"last_turn_at": NOW - 4 * HOUR}
+    kinds: tuple[NoticeKind, ...] = ("turn_soon", "turn_due", "cool_pile")
+    for kind in kinds:
+        hot = an_episode(kind, figures=turned | {"hottest_c": 71.0})
+        assert decided(hot) == Withhold("just_turned", Millis(NOW + 8 * HOUR))
+        assert decided(hot, now=NOW + 8 * HOUR) == Tell()
+    assert decided(an_episode("cool_pile", figures=turned | {"hottest_c": 75.0})) == Tell()
+    assert decided(an_episode("fire_watch", "urgent", figures=turned | {"hottest_c": 71.0})) == Tell()
 
 
 def test_at_night_only_what_is_urgent_passes() -> None:

@@ -72,7 +72,7 @@ def test_a_morning_comes_once_a_day_all_year() -> None:
 
 
 def test_reminders_grow_rarer_and_info_has_none() -> None:
-    assert [reminder_gap_ms("act", n) for n in range(3)] == [8 * HOUR, 24 * HOUR, 24 * HOUR]
+    assert [reminder_gap_ms("act", n) for n in range(5)] == [hours * HOUR for hours in (12, 24, 48, 72, 72)]
     assert reminder_gap_ms("urgent", 9) == 2 * HOUR
     assert reminder_gap_ms("info", 0) is None
 

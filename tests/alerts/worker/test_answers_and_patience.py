@@ -18,22 +18,21 @@ def test_reminders_come_until_someone_acknowledges_and_then_there_is_silence(yar
     yard.person("Ada")
     a_due_pile(yard)
     began = yard.now
-    yard.pass_time(3 * DAY)
+    yard.pass_time(3 * DAY, step=HOUR)
     assert [(n.reason, (n.at - began) // HOUR) for n in yard.told()] == [
         ("first", 0),
-        ("reminder", 8),
-        ("reminder", 32),
-        ("reminder", 56),
+        ("reminder", 12),
+        ("reminder", 36),
     ]
     yard.answer("turn_due", state="acknowledged", acknowledged_at=yard.now, acknowledged_by="Ada")
-    yard.pass_time(3 * DAY)
-    assert len(yard.told()) == 4
+    yard.pass_time(3 * DAY, step=HOUR)
+    assert len(yard.told()) == 3
 
 
 def test_a_reminder_of_a_restart_is_the_same_reminder(yard: Yard) -> None:
     yard.person("Ada")
     a_due_pile(yard)
-    yard.pass_time(7 * HOUR)
+    yard.pass_time(11 * HOUR)
     yard.restart()
     yard.pass_time(2 * HOUR)
     yard.restart()
