@@ -10,8 +10,9 @@ import click
 from pydantic import ValidationError
 
 from deploy.errors import UserError
+from shared.heat.catalogue import Catalogue, UnknownId
 from shared.mix.plan import FeedstockShare, MixAnswer, plan
-from shared.mix.recipe import Recipe
+from shared.mix.recipe import Recipe, UnknownFeedstock
 
 
 @click.command("mix", short_help="Work out a recipe: C:N, moisture, water, buckets.")
@@ -19,7 +20,13 @@ from shared.mix.recipe import Recipe
 @click.option("--format", "format_", type=click.Choice(["text", "json"]), default="text", show_default=True)
 def mix_command(file: Path, format_: str) -> None:
     """Work out the recipe in FILE (TOML): C:N, moisture, water to add, volumes in buckets, equal batches."""
-    answer = plan(read_recipe(file))
+    recipe = read_recipe(file)
+    try:
+        # rules are read only where one is asked for: a mistake in a rule's file is no mistake of this recipe
+        rules = [Catalogue.load().rule(id_) for id_ in recipe.rule_ids] if recipe.rule_ids else []
+        answer = plan(recipe, rules=rules)
+    except (UnknownFeedstock, UnknownId) as error:
+        raise UserError(f"{file}: {error}") from None
     click.echo(answer.model_dump_json() if format_ == "json" else "\n".join(_text(answer)))
 
 
@@ -54,6 +61,12 @@ def _text(answer: MixAnswer) -> Iterator[str]:
         yield (
             f"{answer.free.name}: {_of(answer.free.for_moisture_kg, 'kg')} for the moisture, "
             f"{_of(answer.free.for_carbon_to_nitrogen_kg, 'kg')} for the C:N"
+        )
+    if answer.free_air_space_percent is not None:
+        yield ""
+        yield (
+            f"As built: {_of(answer.as_built_density_kg_m3, 'kg/m3')}, free air space about "
+            f"{_of(answer.free_air_space_percent, '%')} (estimate; volumes added up, particle densities from memory)"
         )
     for warning in answer.warnings:
         yield f"! {warning}"

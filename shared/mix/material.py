@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from shared.mix.recipe import Feedstock, table
+from shared.mix.recipe import Feedstock, Rows, row_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,6 +18,8 @@ class Material:
     nitrogen: float | None  # % of dry mass
     ratio: float | None  # C:N
     density: float | None  # kg/m3
+    particle_mm: float | None = None
+    from_table: bool = False  # whether typical values stand in for what was not given
 
     @property
     def dry_share(self) -> float | None:
@@ -38,22 +40,12 @@ class Material:
 
     def with_mass(self, mass_kg: float | None) -> Material:
         volume = None if mass_kg is None or not self.density else mass_kg / self.density * 1000.0
-        return Material(
-            self.name,
-            mass_kg,
-            volume,
-            None,
-            self.moisture,
-            self.carbon,
-            self.nitrogen,
-            self.ratio,
-            self.density,
-        )
+        return replace(self, mass_kg=mass_kg, volume_l=volume, parts=None)
 
 
-def material_of(item: Feedstock) -> Material:
-    """Fill in from the table what the recipe leaves out, then C from C:N and N (%C = %N x C:N) or C:N from both."""
-    row = table().get(item.from_ or "")
+def material_of(item: Feedstock, rows: Rows) -> Material:
+    """Fill in from ``rows`` what the recipe leaves out, then C from C:N and N (%C = %N x C:N) or C:N from both."""
+    row = row_of(item, rows)
 
     def pick(name: str) -> float | None:
         own: float | None = getattr(item, name)
@@ -78,4 +70,7 @@ def material_of(item: Feedstock) -> Material:
         mass = volume * density / 1000.0
     if volume is None and mass is not None and density is not None:
         volume = mass / density * 1000.0
-    return Material(item.label, mass, volume, item.parts, moisture, carbon, nitrogen, ratio, density)
+    return Material(
+        item.label, mass, volume, item.parts, moisture, carbon, nitrogen, ratio, density,
+        particle_mm=item.particle_mm, from_table=row is not None and row.status != "own",
+    )  # fmt: skip

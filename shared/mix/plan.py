@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, Field
 
 from shared.mix import sums
+from shared.mix.air import air_warnings, as_built
+from shared.mix.choosing import Best, Free, choose_best, solve_free
 from shared.mix.material import Material, material_of
-from shared.mix.recipe import Recipe
-
-# C:N 25-35 ideal, 20-40 acceptable; moisture 45-60 % ideal, 40-65 acceptable; at most 593 kg/m3 (1 000 lb/cu yd):
-# L. Cooperband, The Art and Science of Composting, 2002, as tabled in a teaching worksheet
-RATIO_IDEAL, RATIO_ACCEPTABLE = (25.0, 35.0), (20.0, 40.0)
-MOISTURE_IDEAL, MOISTURE_ACCEPTABLE = (45.0, 60.0), (40.0, 65.0)
-DENSEST_KG_M3 = 593.3
-SAME_WITHIN = 0.05  # two answers for the free feedstock closer than this agree
+from shared.mix.questions import questions_for
+from shared.mix.recipe import Recipe, Rows, table
+from shared.mix.windows import StartRule, start_warnings
 
 
 class _Part(BaseModel):
@@ -38,11 +35,12 @@ class BatchShare(_Part):
     feedstocks: list[FeedstockShare]
 
 
-class Free(_Part):
-    name: str
-    for_moisture_kg: float | None
-    for_carbon_to_nitrogen_kg: float | None
-    conflict: bool
+class Asked(_Part):
+    """A question that bears on contaminants or heat, to be answered before the feedstock goes in."""
+
+    feedstock: str
+    id: str
+    question: str
 
 
 class MixAnswer(_Part):
@@ -59,16 +57,27 @@ class MixAnswer(_Part):
     free: Free | None
     rough: bool
     warnings: list[str]
+    name: str = ""
+    best: Best | None = None
+    as_built_density_kg_m3: float | None = None  # with the water to add in it
+    free_air_space_percent: float | None = None
+    questions: list[Asked] = Field(default_factory=list)
 
 
-def plan(recipe: Recipe) -> MixAnswer:
-    """Work out ``recipe``. Never raises for missing figures: they stay None and are named in the warnings."""
+def plan(recipe: Recipe, rows: Rows | None = None, rules: Iterable[StartRule] = ()) -> MixAnswer:
+    """Work out ``recipe``. Never raises for missing figures: they stay None and are named in the warnings.
+
+    ``rows``: the feedstocks that ``from`` may name (the table of typical values when None); UnknownFeedstock for one
+    that is not there. ``rules``: those that the recipe's ``rule_ids`` name.
+    """
     warnings: list[str] = []
-    materials = [material_of(item) for item in recipe.feedstock]
-    free = None
+    materials = [material_of(item, table() if rows is None else rows) for item in recipe.feedstock]
+    free = best = None
+    if recipe.chooses:
+        best, materials = choose_best(recipe, materials, warnings)
     position = next((index for index, item in enumerate(recipe.feedstock) if item.free), None)
     if position is not None:
-        free, mass = _solve(recipe, materials, position, warnings)
+        free, mass = solve_free(recipe, materials, position, warnings)
         materials[position] = materials[position].with_mass(mass)
     mass_kg = _total([item.mass_kg for item in materials])
     volume_l = _total([item.volume_l for item in materials])
@@ -80,7 +89,9 @@ def plan(recipe: Recipe) -> MixAnswer:
         rough = ratio is not None
     _say_what_is_missing(materials, rough, warnings)
     water = _water(recipe, mass_kg, moisture, warnings)
-    _judge(ratio, moisture, density, warnings)
+    warnings += start_warnings(ratio, moisture, rules, rough=rough)
+    built_density, free_air = as_built(materials, mass_kg, volume_l, water)
+    warnings += air_warnings(materials, built_density, free_air)
     bucket_l = recipe.batches.bucket_l
     return MixAnswer(
         mass_kg=mass_kg,
@@ -94,59 +105,16 @@ def plan(recipe: Recipe) -> MixAnswer:
         free=free,
         rough=rough,
         warnings=warnings,
+        name=recipe.name,
+        best=best,
+        as_built_density_kg_m3=built_density,
+        free_air_space_percent=free_air,
+        questions=[
+            Asked(feedstock=item.name, id=one.id, question=one.text)
+            for item in materials
+            for one in questions_for(item.name)
+        ],
     )
-
-
-def _solve(
-    recipe: Recipe, materials: Sequence[Material], position: int, warnings: list[str]
-) -> tuple[Free, float | None]:
-    """The free feedstock's mass: for C:N where that goal is set (water can still be added), else for moisture."""
-    free = materials[position]
-    fixed = [item for index, item in enumerate(materials) if index != position]
-    goal = recipe.goal
-    for_moisture = for_ratio = None
-    if goal.moisture_percent is None and goal.carbon_to_nitrogen is None:
-        warnings.append(f"{free.name} is free but no goal is set: set a moisture or a C:N to solve for.")
-    if goal.moisture_percent is not None:
-        for_moisture = sums.free_for_moisture(fixed, free, goal.moisture_percent)
-        if for_moisture is None:
-            warnings.append(_cannot(free, fixed, f"{goal.moisture_percent:g} % moisture"))
-    if goal.carbon_to_nitrogen is not None:
-        for_ratio = sums.free_for_ratio(fixed, free, goal.carbon_to_nitrogen)
-        if for_ratio is None:
-            warnings.append(_cannot(free, fixed, f"C:N {goal.carbon_to_nitrogen:g}"))
-    both = goal.moisture_percent is not None and goal.carbon_to_nitrogen is not None
-    conflict = both and not _agree(for_moisture, for_ratio)
-    if conflict and for_moisture is not None and for_ratio is not None:
-        warnings.append(
-            f"The two goals conflict: {for_moisture:.1f} kg of {free.name} for the moisture, {for_ratio:.1f} kg for "
-            f"the C:N. The figures here use {for_ratio:.1f} kg; add water if that is too dry, a dry feedstock of the "
-            "same C:N if it is too wet."
-        )
-    elif conflict:
-        warnings.append("The two goals conflict: with these feedstocks not both can be met.")
-    return Free(
-        name=free.name,
-        for_moisture_kg=for_moisture,
-        for_carbon_to_nitrogen_kg=for_ratio,
-        conflict=conflict,
-    ), for_ratio if for_ratio is not None else for_moisture
-
-
-def _agree(first: float | None, second: float | None) -> bool:
-    if first is None or second is None:
-        return False
-    return abs(first - second) <= SAME_WITHIN * max(first, second)
-
-
-def _cannot(free: Material, fixed: Sequence[Material], goal: str) -> str:
-    lacking = [f"{item.name}: {', '.join(item.missing())}" for item in fixed if item.missing()]
-    own = [what for what in free.missing() if what != "an amount by mass"]
-    if own:
-        lacking.append(f"{free.name}: {', '.join(own)}")
-    if lacking:
-        return f"{goal} cannot be solved for; missing are {'; '.join(lacking)}."
-    return f"{goal} cannot be reached by adding {free.name}: it lies on the wrong side of what is there."
 
 
 def _total(values: Sequence[float | None]) -> float | None:
@@ -177,42 +145,6 @@ def _water(
             f"The mix is wetter ({moisture:.1f} %) than the goal ({goal:g} %): no water, but a dry feedstock."
         )
     return sums.water_to_add(mass_kg, moisture, goal)
-
-
-def _judge(ratio: float | None, moisture: float | None, density: float | None, warnings: list[str]) -> None:
-    if ratio is not None:
-        _window(
-            f"C:N {ratio:.1f}",
-            ratio,
-            RATIO_IDEAL,
-            RATIO_ACCEPTABLE,
-            ("nitrogen-rich: expect ammonia", "slow to heat: short of nitrogen"),
-            warnings,
-        )
-    if moisture is not None:
-        _window(f"Moisture {moisture:.1f} %", moisture, MOISTURE_IDEAL, MOISTURE_ACCEPTABLE, ("dry: slow or no heat", "wet: short of air"), warnings)  # fmt: skip
-    if density is not None and density > DENSEST_KG_M3:
-        warnings.append(
-            f"Bulk density {density:.0f} kg/m3 is over 593: too dense to breathe; add coarse material."
-        )
-
-
-def _window(
-    what: str,
-    value: float,
-    ideal: tuple[float, float],
-    acceptable: tuple[float, float],
-    sides: tuple[str, str],
-    warnings: list[str],
-) -> None:
-    if ideal[0] <= value <= ideal[1]:
-        return
-    side = sides[0] if value < ideal[0] else sides[1]
-    inside = acceptable[0] <= value <= acceptable[1]
-    verdict = "acceptable, not ideal" if inside else "outside the acceptable window"
-    warnings.append(
-        f"{what} is {verdict} (ideal {ideal[0]:g}-{ideal[1]:g}, acceptable {acceptable[0]:g}-{acceptable[1]:g}): {side}."
-    )
 
 
 def _share(item: Material, count: int, bucket_l: float | None) -> FeedstockShare:
