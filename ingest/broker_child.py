@@ -55,7 +55,8 @@ def main() -> int:
 
 def _when_parent_goes(act: Callable[[], None]) -> None:
     def wait() -> None:
-        sys.stdin.buffer.read()
+        while os.read(0, 4096):  # not sys.stdin: its lock would be held while the interpreter ends
+            pass
         act()
 
     threading.Thread(target=wait, daemon=True).start()

@@ -107,7 +107,6 @@ class IngestLoop:
         self._store_pause_s = self.pace.store_pause_s
         self._retry_at = 0.0
         self._next_echo = 0.0
-        self._echoes_before = 0
 
     def _look_back(self, beat: Callable[[], None]) -> None:
         """What a crash may have left undone; if the stores are busy now, tidying does it later."""
@@ -235,7 +234,8 @@ class IngestLoop:
         self.connected = True
         self.counts.connects += 1
         self._pause_s = self.pace.first_pause_s
-        self._echoes_before, self._next_echo = self._subscriber.echoes, 0.0
+        self._subscriber.ask_for_echo()  # so that we know whether silence would mean anything
+        self._next_echo = 0.0
         if self._said_away:
             log.info("broker=back session_kept=%s", kept)
             self._said_away = False

@@ -153,10 +153,8 @@ def _judge(
     keep_after = grid[after] <= grid[index + 2] + WINDOW_MS
     pre, post = values[before][keep_before], values[after][keep_after]
     gap = int(grid[index + 2] - grid[index])
-    if len(pre) < 2 or len(post) < 2 or gap > LONGEST_GAP_MS:
-        return None
     both = np.isfinite(pre).any(axis=0) & np.isfinite(post).any(axis=0)
-    if not both.any():
+    if len(pre) < 2 or len(post) < 2 or gap > LONGEST_GAP_MS or not both.any():
         return None
     pre_c, post_c = np.nanmedian(pre[:, both], axis=0), np.nanmedian(post[:, both], axis=0)
     core = int(np.argmax(pre_c))
@@ -168,12 +166,8 @@ def _judge(
         least *= ONE_DEPTH_FACTOR
     if fall < least or pre_c[core] < COOL_CORE_C:
         return None
-    if len(pre_c) > 1:
-        falls = pre_c - post_c
-        collapsed = np.ptp(post_c) <= max(COLLAPSED_TO * np.ptp(pre_c), COLLAPSED_C)
-        as_one = fall >= ALL_FALL_C and falls.min() >= ALL_FALL_SHARE * fall
-        if not (as_one or collapsed) or fall < CORE_SHARE * float(falls.max()):
-            return None
+    if len(pre_c) > 1 and not _mixed(pre_c, post_c, fall):
+        return None
     column = np.flatnonzero(both)[core]
     series = values[:, column]
     lately = series[(grid >= grid[index] - SWING_MS) & (grid <= grid[index])]
@@ -188,6 +182,14 @@ def _judge(
         returned=_returned(grid, series, index, float(pre_c[core]), fall),
         reheats=_reheats(grid, series, index, float(post_c[core])),
     )
+
+
+def _mixed(pre_c: NDArray[np.float64], post_c: NDArray[np.float64], fall: float) -> bool:
+    """Whether the profile looks mixed: it collapsed, or every depth fell far; and the core fell about the most."""
+    falls = pre_c - post_c
+    collapsed = np.ptp(post_c) <= max(COLLAPSED_TO * np.ptp(pre_c), COLLAPSED_C)
+    as_one = fall >= ALL_FALL_C and falls.min() >= ALL_FALL_SHARE * fall
+    return bool(as_one or collapsed) and fall >= CORE_SHARE * float(falls.max())
 
 
 def _returned(

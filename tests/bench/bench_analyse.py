@@ -55,7 +55,7 @@ def disagreement_h(report: HeatReport, hours: pd.DataFrame) -> float:
     rows = {f"{sensor.depth_cm:g}": sensor.hours_above for sensor in report.sensors}
     rows |= {"hottest": report.hottest.hours_above, "coldest": report.coldest.hours_above}
     return max(
-        abs((rows[name][str(threshold)] or 0.0) - float(hours.loc[name, threshold]))
+        abs((rows[name][str(threshold)] or 0.0) - float(hours[threshold][name]))
         for name in rows
         for threshold in THRESHOLDS_C
     )

@@ -6,7 +6,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from shared.heat.catalogue import parse
@@ -179,6 +179,9 @@ def test_the_load_of_steps_is_the_sum_of_their_shares_and_due_when_it_is_one(
             if due is None and load + pace * hours >= 1:
                 due = at + (1 - load) / pace
             load += pace * hours
+            assume(
+                abs(load - 1) > 1e-4
+            )  # a step is a millisecond wide: on the edge, either side of it is right
         at += hours
     assert found.turn.load == pytest.approx(float(load), abs=1e-6)
     if due is not None and found.turn.load is not None and found.turn.load >= 1:

@@ -5,7 +5,7 @@ import pytest
 from alerts.wording import TELLERS
 from shared.episodes import NoticeKind
 from shared.languages import languages
-from tests.alerts.wording.golden import FOLDER, file_of, sheet, variants_sheet
+from tests.alerts.wording.golden_sheets import FOLDER, file_of, sheet, variants_sheet
 
 
 @pytest.mark.parametrize("language", languages())

@@ -1,4 +1,4 @@
-"""The golden files: every kind, in every language; every reason, in both units. ``python -m tests.alerts.wording.golden
+"""The golden files: every kind, in every language; every reason, in both units. ``python -m tests.alerts.wording.golden_sheets
 --write`` makes them anew; read the difference before you keep it."""
 
 from __future__ import annotations

@@ -1,0 +1,177 @@
+"""Everything that can go wrong between a probe and the disk, done to real processes, and a table of what was lost.
+
+``python -m tests.e2e.ingest_faults`` runs the long form (about 10 min) and prints the table; the tests run the short.
+Needs mosquitto. Each fault is bounded and ends by itself.
+"""
+
+from __future__ import annotations
+
+import random
+import resource
+import sqlite3
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from ingest.quarantine import replay
+from shared.settings import Settings
+from shared.stores import open_readings, open_registry
+from shared.times import HOUR, SystemClock
+from tests.e2e.ingest_fuzz import fuzz
+from tests.e2e.ingest_worker import OFFSET_FILE
+from tests.e2e.ingest_yard import Outcome, Yard, yard
+from tests.ingest.brokers import wait_for
+
+SEED = 20261125
+DEAF, STORE_LOST = 1, 2  # places in Yard.state()
+
+
+def ingester_killed(folder: Path, times: int, dice: random.Random) -> Outcome:
+    with yard(folder, 250 * times, 500) as place:
+        for _ in range(times):
+            time.sleep(dice.uniform(0.05, 0.9))  # a random moment is what is wanted here
+            place.kill_worker()
+        return place.finish("ingester killed (-9) under load", times)
+
+
+def broker_killed(folder: Path, times: int, dice: random.Random) -> Outcome:
+    with yard(folder, 300 * times, 300) as place:
+        for _ in range(times):
+            time.sleep(dice.uniform(0.2, 1.0))
+            place.kill_broker()
+        return place.finish("broker killed (-9) and started again", times)
+
+
+def network_cut(folder: Path, times: int, dice: random.Random) -> Outcome:
+    with yard(folder, 300 * times, 500) as place:
+        wait_for(lambda: place.state()[0], 20, "connected")
+        for _ in range(times):
+            time.sleep(dice.uniform(0.05, 0.6))
+            place.wire.cut = True
+            place.wire.snap()
+            time.sleep(dice.uniform(0.05, 0.5))
+            place.wire.cut = False
+        return place.finish("network cut", times)
+
+
+def connected_but_deaf(folder: Path, times: int, dice: random.Random) -> Outcome:
+    with yard(folder, 400 * times, 400) as place:
+        for number in range(times):
+            place.more_is_stored()
+            place.wire.deaf = True
+            place.has_found(DEAF, number + 1)
+            place.wire.deaf = False
+            place.more_is_stored()
+        return place.finish("connected, but nothing arrives", times)
+
+
+def database_locked(folder: Path, seconds: int, _dice: random.Random) -> Outcome:
+    with yard(folder, max(1000, 150 * seconds), 400) as place:
+        place.more_is_stored()
+        for file in ("readings.db", "registry.db"):
+            _lock(place, folder / file, seconds / 2)
+        return place.finish(f"database locked {seconds} s (half each)", 2, "one session throughout")
+
+
+def _lock(place: Yard, file: Path, seconds: float) -> None:
+    other = sqlite3.connect(file, isolation_level=None, timeout=10)
+    try:
+        other.execute("BEGIN IMMEDIATE")
+        time.sleep(seconds)
+        other.execute("ROLLBACK")
+    finally:
+        other.close()
+    connects, _, _ = place.state()
+    assert connects == 1, "the session was kept"
+
+
+def disk_full(folder: Path, times: int, _dice: random.Random) -> Outcome:
+    """A limit on the size of files stands for the full disk: writes fail as they do there."""
+    with yard(folder, 1500 * times, 250) as place:
+        for number in range(times):
+            place.more_is_stored()
+            _, hard = resource.prlimit(place.worker.pid, resource.RLIMIT_FSIZE)
+            resource.prlimit(place.worker.pid, resource.RLIMIT_FSIZE, (4096, hard))
+            place.has_found(STORE_LOST, number + 1)
+            time.sleep(0.5)
+            resource.prlimit(place.worker.pid, resource.RLIMIT_FSIZE, (hard, hard))
+            place.more_is_stored()
+        return place.finish("disk full, then room again", times, "no restart")
+
+
+def clock_stepped(folder: Path, times: int, _dice: random.Random) -> Outcome:
+    """A day and more back, so that all that comes looks ahead of the clock and goes to the quarantine; then put right."""
+    offset = folder / OFFSET_FILE
+    with yard(folder, 600 * times, 500) as place:
+        for number in range(times):
+            place.more_is_stored()
+            offset.write_text(str((-25 if number % 2 == 0 else 25) * HOUR))
+            time.sleep(0.4)
+            offset.write_text("0")
+        wait_for(lambda: place.probe.done, 60)
+        freed = _replay_until_all_is_there(place)
+        return place.finish("clock stepped 25 h back and ahead", times, f"{freed} through the quarantine")
+
+
+def _replay_until_all_is_there(place: Yard) -> int:
+    readings = open_readings(place.folder / "readings.db")
+    registry = open_registry(f"sqlite:///{place.folder / 'registry.db'}")
+    freed = 0
+
+    def all_there() -> bool:
+        nonlocal freed
+        freed += replay(registry, readings, Settings(), SystemClock()).freed
+        return readings.count() >= place.probe.sent
+
+    try:
+        wait_for(all_there, 60, "the quarantine has given all back")
+    finally:
+        readings.close()
+        registry.close()
+    return freed
+
+
+FAULTS: tuple[tuple[Callable[[Path, int, random.Random], Outcome], int, int], ...] = (
+    # what, how often (or how long) in the tests, and in the long form
+    (ingester_killed, 4, 50),
+    (broker_killed, 2, 20),
+    (network_cut, 3, 30),
+    (connected_but_deaf, 1, 5),
+    (database_locked, 4, 60),
+    (disk_full, 1, 5),
+    (clock_stepped, 2, 6),
+)
+
+
+def run(fault: Callable[[Path, int, random.Random], Outcome], times: int) -> Outcome:
+    with tempfile.TemporaryDirectory(prefix="turnbell-fault-") as folder:
+        return fault(Path(folder), times, random.Random(SEED))
+
+
+def table(outcomes: list[Outcome]) -> str:
+    lines = [
+        "| fault | times | readings sent | lost | doubled | crashed | peak memory | took | |",
+        "|---|---|---|---|---|---|---|---|---|",
+    ]
+    lines += [
+        f"| {one.fault} | {one.times} | {one.sent} | {one.lost} | {one.doubled} | {one.crashed} |"
+        f" {one.peak_mb:.0f} MB | {one.took_s:.0f} s | {one.remark} |"
+        for one in outcomes
+    ]
+    return "\n".join(lines)
+
+
+def main() -> int:
+    outcomes = []
+    for fault, _, times in FAULTS:
+        outcomes.append(run(fault, times))
+        print(table(outcomes[-1:]).splitlines()[-1], flush=True)
+    outcomes.append(fuzz(100_000))
+    print("\n" + table(outcomes))
+    return 0 if all(one.clean for one in outcomes) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

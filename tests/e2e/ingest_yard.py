@@ -1,0 +1,251 @@
+"""What every fault test needs: a broker, an ingester in a process of its own, a probe that keeps sending, a count."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from threading import Event, Thread
+from typing import Self
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+
+from ingest.broker import EmbeddedBroker
+from shared.readings import SensorKey
+from shared.stores import open_readings, open_registry
+from shared.times import Millis, Span, SystemClock
+from tests.e2e.wire import Wire
+from tests.ingest.brokers import wait_for
+
+PROBES, DEPTHS = 10, (15, 45, 75)
+ROOT = Path(__file__).parents[2]
+
+
+@dataclass
+class Outcome:
+    """One line of the table."""
+
+    fault: str
+    times: int
+    sent: int
+    lost: int
+    doubled: int
+    crashed: int
+    peak_mb: float
+    took_s: float
+    remark: str = ""
+
+    @property
+    def clean(self) -> bool:
+        return self.lost == self.doubled == self.crashed == 0
+
+
+class Probe:
+    """Sends numbered readings, QoS 1, and holds on to each until the broker has it; the broker may die meanwhile."""
+
+    def __init__(self, port: int, total: int, rate_s: float) -> None:
+        self.total, self._rate_s = total, rate_s
+        self.base_ms = SystemClock().now() - 86_400_000
+        self.sent = 0
+        self._client = mqtt.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id="yard-probe",
+            clean_session=False,
+            protocol=MQTTProtocolVersion.MQTTv311,
+        )
+        self._client.max_inflight_messages = 100
+        self._client.reconnect_delay_set(1, 1)
+        self._client.on_publish = self._on_publish
+        self._acknowledged = 0
+        self._client.connect("127.0.0.1", port)
+        self._client.loop_start()
+        self._enough = Event()
+        self._thread = Thread(target=self._send, daemon=True)
+        self._thread.start()
+
+    def _on_publish(self, *_: object) -> None:
+        self._acknowledged += 1
+
+    def _send(self) -> None:
+        began = time.monotonic()
+        while self.sent < self.total and not self._enough.is_set():
+            topic, payload = self.message(self.sent)
+            self._client.publish(topic, payload, 1)  # held by the client, and sent again, until acknowledged
+            self.sent += 1
+            ahead_s = self.sent / self._rate_s - (time.monotonic() - began)
+            if ahead_s > 0.01:
+                self._enough.wait(ahead_s)
+        while self._acknowledged < self.sent and not self._enough.wait(0.01):
+            pass
+
+    def message(self, number: int) -> tuple[str, str]:
+        key, at, value = self.reading(number)
+        record = {"n": f"t/{key.depth}", "u": "Cel", "t": at / 1000, "v": value}
+        return f"turnbell/yard/{key.probe}/readings", json.dumps([record])
+
+    def reading(self, number: int) -> tuple[SensorKey, int, float]:
+        probe, depth = f"P{number % PROBES}", DEPTHS[number // PROBES % len(DEPTHS)]
+        return SensorKey("yard", probe, str(depth)), self.base_ms + number * 1000, number % 700 / 10
+
+    @property
+    def done(self) -> bool:
+        return not self._thread.is_alive()
+
+    def close(self) -> None:
+        self._enough.set()
+        self._thread.join(10)
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+@dataclass
+class Yard:
+    folder: Path
+    total: int
+    rate_s: float
+    broker: EmbeddedBroker
+    wire: Wire
+    probe: Probe
+    began: float = field(default_factory=time.monotonic)
+    crashed: int = 0
+    peak_mb: float = 0.0
+
+    def __post_init__(self) -> None:
+        self._said = (self.folder / "worker.log").open("ab")
+        self.start_worker()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def start_worker(self) -> None:
+        self.worker = subprocess.Popen(
+            [sys.executable, "-m", "tests.e2e.ingest_worker", str(self.folder), str(self.wire.port)],
+            cwd=ROOT,
+            stderr=self._said,
+        )
+
+    def kill_worker(self) -> None:
+        """kill -9, and another one in its place."""
+        self._look()
+        if self.worker.poll() is not None:
+            self.crashed += 1  # it was gone before
+        self.worker.kill()
+        self.worker.wait()
+        self.start_worker()
+
+    def kill_broker(self) -> None:
+        before = self.broker.restarts
+        os.kill(int(self.broker.pid_file.read_text()), signal.SIGKILL)
+        wait_for(lambda: self.broker.restarts > before and self.broker.alive, 30, "the broker is back")
+
+    def more_is_stored(self) -> None:
+        """Wait until it is, or all has been sent."""
+        seen = self.stored()
+        wait_for(lambda: self.stored() > seen or self.probe.done, 30, "more is stored")
+
+    def has_found(self, place: int, times: int) -> None:
+        """Wait until the worker has counted so many; ``place`` in ``state``."""
+        wait_for(lambda: self.state()[place] >= times, 30, "the ingester noticed")
+
+    def state(self) -> tuple[int, int, int]:
+        """Connects, times found deaf, times the store was out of reach, of the worker that runs."""
+        try:
+            connects, deaf, store = (self.folder / "state").read_text().split()
+        except (OSError, ValueError):
+            return 0, 0, 0
+        return int(connects), int(deaf), int(store)
+
+    def stored(self) -> int:
+        readings = open_readings(self.folder / "readings.db")
+        try:
+            return readings.count()
+        finally:
+            readings.close()
+
+    def finish(self, fault: str, times: int, remark: str = "", within_s: float = 120.0) -> Outcome:
+        """Wait for the last reading, stop all, and count."""
+        wait_for(lambda: self.probe.done, within_s, "all is published and acknowledged")
+        deadline = time.monotonic() + within_s
+        while self.stored() < self.probe.sent and time.monotonic() < deadline and self.worker.poll() is None:
+            time.sleep(0.1)
+        self._look()
+        took_s = time.monotonic() - self.began
+        self.worker.terminate()
+        if self.worker.wait(20) != 0:
+            self.crashed += 1
+        lost, doubled = self._count()
+        self.crashed += b"Traceback" in (self.folder / "worker.log").read_bytes()
+        return Outcome(
+            fault, times, self.probe.sent, lost, doubled, self.crashed, self.peak_mb, took_s, remark
+        )
+
+    def _look(self) -> None:
+        try:
+            status = Path(f"/proc/{self.worker.pid}/status").read_text()
+        except OSError:
+            return
+        peak = [int(line.split()[1]) for line in status.splitlines() if line.startswith("VmHWM")]
+        self.peak_mb = max([self.peak_mb, *(kib / 1024 for kib in peak)])
+
+    def _count(self) -> tuple[int, int]:
+        """Readings that are missing or wrong, and readings that nobody sent."""
+        readings = open_readings(self.folder / "readings.db")
+        found: dict[tuple[SensorKey, int], float] = {}
+        rows = 0
+        try:
+            for summary in readings.sensors():
+                curve = readings.read(summary.sensor, Span(Millis(0)))
+                rows += len(curve)
+                for at, value in zip(curve.at.tolist(), curve.value.tolist(), strict=True):
+                    found[summary.sensor, at] = value
+        finally:
+            readings.close()
+        wanted = {(key, at): value for key, at, value in map(self.probe.reading, range(self.probe.sent))}
+        lost = sum(found.get(one) != value for one, value in wanted.items())
+        return lost, rows - len(wanted.keys() & found.keys())
+
+
+@contextmanager
+def yard(folder: Path, total: int, rate_s: float) -> Iterator[Yard]:
+    """``total`` readings at ``rate_s`` a second through mosquitto to an ingester process."""
+    broker = EmbeddedBroker(folder, "127.0.0.1", 0, kind="mosquitto")
+    broker.start()
+    open_registry(f"sqlite:///{folder / 'registry.db'}").close()
+    try:
+        with Wire(broker.port) as wire:
+            place = Yard.__new__(Yard)
+            first = subprocess.run(
+                [sys.executable, "-c", _SUBSCRIBE, str(broker.port)], cwd=ROOT, check=False, timeout=30
+            )
+            assert first.returncode == 0, "the session is there before the first message"
+            probe = Probe(broker.port, total, rate_s)
+            place = Yard(folder, total, rate_s, broker, wire, probe)
+            try:
+                yield place
+            finally:
+                probe.close()
+                place.worker.kill()
+                place.worker.wait()
+                place._said.close()
+    finally:
+        broker.stop()
+
+
+_SUBSCRIBE = """
+import sys
+from ingest.session import Address, Session
+from ingest.subscriber import Subscriber
+from ingest.topics import READINGS_FILTER, STATUS_FILTER
+session = Session("turnbell-ingest", ((READINGS_FILTER, False), (STATUS_FILTER, True)))
+one = Subscriber(Address("127.0.0.1", int(sys.argv[1])), session, lambda message: None)
+one.connect()
+one.close()
+"""
