@@ -50,16 +50,14 @@ class Service:
             if self._broker is not None:
                 self._broker.start()
             host, port = self.mqtt_address
-            loops: list[Loop] = [self.house.ingest_loop(host, port), *self.house.watch_loops()]
+            told = self._with_broker()
+            loops: list[Loop] = [self.house.ingest_loop(host, port), *told.watch_loops()]
             if more_loops is not None:
                 loops += more_loops(host, port)
             self._supervisor = Supervisor(loops, self.house.registry, self.house.clock)
-            parts = self.house.parts(
+            parts = told.parts(
                 self._supervisor, open_door=self._demo_speed is not None, demo_speed=self._demo_speed
             )
-            if self._broker is not None and parts.settings.mqtt.host is None:
-                mqtt = parts.settings.mqtt.model_copy(update={"host": host, "port": port})
-                parts = replace(parts, settings=parts.settings.model_copy(update={"mqtt": mqtt}))
             app = create_app(parts)
             if self._add_to_app is not None:
                 self._add_to_app(app)
@@ -84,6 +82,15 @@ class Service:
             mqtt = self.house.settings.mqtt
             return str(mqtt.host), mqtt.port
         return self._broker.host, self._broker.port
+
+    def _with_broker(self) -> House:
+        """The house whose messages to an MQTT topic leave through the embedded broker, unless there is an outside one."""
+        if self._broker is None:
+            return self.house
+        host, port = self.mqtt_address
+        settings = self.house.settings
+        mqtt = settings.mqtt.model_copy(update={"host": host, "port": port})
+        return replace(self.house, settings=settings.model_copy(update={"mqtt": mqtt}))
 
     def stop(self) -> None:
         self._web.stop()
