@@ -52,6 +52,10 @@ class Message:
     links: dict[str, str] = field(default_factory=dict)
 
 
+OPENS_THE_PILE = frozenset({"turn_soon", "turn_due", "turn_overdue", "cool_pile"})
+"""Kinds that ask for a turn: not said beside a fire watch, whose first word is not to open the pile."""
+
+
 def compose(
     episode: Episode,
     snapshot: Scene,
@@ -85,6 +89,7 @@ def compose(
     others = [
         (settled if other.state == "resolved" else TELLERS[other.kind])(Tale(other, snapshot, voice))
         for other in also
+        if not (episode.kind == "fire_watch" and other.kind in OPENS_THE_PILE and other.state != "resolved")
     ]
     links = _links(draft, link_for)
     lines = [

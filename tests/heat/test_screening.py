@@ -125,6 +125,27 @@ def test_a_probe_still_in_the_air_is_masked_for_half_a_day_at_most() -> None:
         assert (found.hottest.now_c is None) == bool(masked)
 
 
+def test_half_a_day_in_the_air_is_judged_anew_with_every_reading() -> None:
+    """What was masked while the probe might still come back counts again once it has stayed out too long."""
+    core, shallow = out_of_the_pile(13, back=False)
+    keys = (sensor(60), sensor(20))
+    rows = [
+        (key, k * TEN, c)
+        for k, pair in enumerate(zip(core, shallow, strict=True))
+        for key, c in zip(keys, pair, strict=True)
+    ]
+    heat = PileHeat(facts(), GAP)
+    put(heat, rows[: 2 * 150])
+    masked = []
+    for index in range(2 * 150, len(rows), 12):
+        put(heat, rows[index : index + 12])
+        heat.refresh()
+        masked.append(int(heat.stands[0].depths()["60"].rows.by_reason[Reason.PULLED_OUT]))
+    assert max(masked) == 72
+    assert masked[-1] == 0
+    assert said(heat) == afresh(rows, facts())
+
+
 def test_a_turn_that_mixes_and_reheats_is_no_probe_in_the_air() -> None:
     core = [62 + 0.3 * (k % 2) for k in range(50)] + [45.0 + 0.2 * k for k in range(60)]
     shallow = [50 + 0.3 * (k % 2) for k in range(50)] + [44.0 + 0.2 * k for k in range(60)]

@@ -185,3 +185,12 @@ def test_links_do_one_thing_each_for_one_pile_and_one_person() -> None:
 def test_the_round_opens_on_the_list_of_piles() -> None:
     link = link_writer(DictMemory(), "https://yard.example/")(episode("morning_round"), person(), NOW)
     assert link("open") == "https://yard.example/"
+
+
+@pytest.mark.parametrize("kind", HANDS_IN_THE_HEAT)
+def test_a_fire_watch_does_not_also_send_anyone_to_open_the_pile(kind: NoticeKind) -> None:
+    told = compose(
+        episode("fire_watch"), scene("fire_watch"), person(), "first", link_for, also=(episode(kind),)
+    )
+    assert "Also:" not in told.text
+    assert kind in told.figures["also"]  # it counts as told
