@@ -10,6 +10,7 @@ from api.v1 import (
     episodes,
     field_log,
     heat,
+    mix,
     notices,
     people,
     piles,
@@ -27,6 +28,6 @@ ROUTERS: tuple[APIRouter, ...] = tuple(
     noun.router
     for noun in (
         sites, piles, field_log, heat, readings, placements, probes, round, episodes, notices,
-        people, channels, subscriptions, catalogue, quarantine, tokens,
+        people, channels, subscriptions, catalogue, mix, quarantine, tokens,
     )
 )  # fmt: skip

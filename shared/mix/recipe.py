@@ -8,12 +8,23 @@ from functools import cache
 from importlib.resources import files
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 SourceStatus = Literal["read", "from memory, unverified", "common practice", "own"]
 Percent = Annotated[float, Field(ge=0, le=100)]
+Ratio = Annotated[float, Field(gt=0, le=5000)]
+WeightPerVolume = Annotated[float, Field(gt=0, le=3000)]
 Amount = Annotated[float, Field(gt=0, le=1e9)]
 MOST_FEEDSTOCKS = 100
+
+
+def _plain(text: str) -> str:
+    if not text.isprintable():
+        raise ValueError("must be one line of printable characters")
+    return text
+
+
+Name = Annotated[str, Field(max_length=100), AfterValidator(_plain)]
 
 
 class _Part(BaseModel):
@@ -26,8 +37,8 @@ class _Analysis(_Part):
     moisture_percent: Percent | None = None
     carbon_percent: Percent | None = None
     nitrogen_percent: Percent | None = None
-    carbon_to_nitrogen: Annotated[float, Field(gt=0, le=5000)] | None = None
-    bulk_density_kg_m3: Annotated[float, Field(gt=0, le=3000)] | None = None
+    carbon_to_nitrogen: Ratio | None = None
+    bulk_density_kg_m3: WeightPerVolume | None = None
 
 
 class TableRow(_Analysis):
@@ -44,8 +55,8 @@ class Feedstock(_Analysis):
     what there is of it, ``available_kg`` or ``available_l``, from which the best mix takes what it needs (never less
     than ``at_least_kg``)."""
 
-    name: str = Field("", max_length=100)
-    from_: str | None = Field(None, alias="from", description="a row of the table of typical values")
+    name: Name = ""
+    from_: Name | None = Field(None, alias="from", description="a row of the table of typical values")
     mass_kg: Amount | None = None
     volume_l: Amount | None = None
     parts: Amount | None = None
@@ -103,7 +114,7 @@ class Batches(_Part):
 class Recipe(_Part):
     """The mix file of contracts section 7. ``rule_ids``: rules whose start C:N the mix is held against."""
 
-    name: str = Field("", max_length=100)
+    name: Name = ""
     goal: Goal = Goal()
     batches: Batches = Batches()
     rule_ids: tuple[Annotated[str, Field(max_length=200)], ...] = Field((), max_length=50)
