@@ -44,9 +44,11 @@ class Stand:
 
     def covers(self, at: NDArray[np.int64]) -> NDArray[np.bool_]:
         """Which instants fall into a placement (closed at its start, open at its end) and into the pile's life."""
+        if not len(self.spans):  # every placement was corrected away
+            return np.zeros(at.shape, dtype=np.bool_)
         place = self.spans[:, 0].searchsorted(at, "right") - 1
         covered: NDArray[np.bool_] = (place >= 0) & (at < self.spans[np.maximum(place, 0), 1])
-        return covered if len(self.spans) else np.zeros(len(at), dtype=bool)
+        return covered
 
     def line(self, depth: str) -> SensorLine:
         if depth not in self.lines:
@@ -117,7 +119,7 @@ class Stand:
         return [
             (line, line.renew(window))
             for line in lines
-            for window in merged((w for one, w in changed if one is line), 0)
+            for window in _without_good_between(line, merged((w for one, w in changed if one is line), 0))
         ]
 
     def _judge(self, lines: list[SensorLine], start: int, end: int) -> list[tuple[SensorLine, Window]]:
@@ -142,6 +144,19 @@ def merged(windows: Iterable[Window], near_ms: int) -> list[Window]:
             joined[-1] = (joined[-1][0], max(joined[-1][1], end))
         else:
             joined.append((start, end))
+    return joined
+
+
+def _without_good_between(line: SensorLine, windows: Iterable[Window]) -> list[Window]:
+    """Windows between which no good reading stands become one: what joined them before may be gone."""
+    joined: list[Window] = []
+    for start, end in windows:
+        if joined:
+            good = line.rows.good_from(line.rows.index(joined[-1][1], "right"))
+            if good is None or line.rows.at[good] >= start:
+                joined[-1] = (joined[-1][0], end)
+                continue
+        joined.append((start, end))
     return joined
 
 
