@@ -50,14 +50,15 @@ class Service:
             if self._broker is not None:
                 self._broker.start()
             host, port = self.mqtt_address
-            told = self._with_broker()
-            loops: list[Loop] = [self.house.ingest_loop(host, port), *told.watch_loops()]
+            inside = self._with_broker()
+            loops: list[Loop] = [inside.ingest_loop(host, port), *inside.watch_loops()]
             if more_loops is not None:
                 loops += more_loops(host, port)
             self._supervisor = Supervisor(loops, self.house.registry, self.house.clock)
-            parts = told.parts(
+            parts = inside.parts(
                 self._supervisor, open_door=self._demo_speed is not None, demo_speed=self._demo_speed
             )
+            self.test_send = parts.test_send
             app = create_app(parts)
             if self._add_to_app is not None:
                 self._add_to_app(app)
@@ -84,13 +85,10 @@ class Service:
         return self._broker.host, self._broker.port
 
     def _with_broker(self) -> House:
-        """The house whose messages to an MQTT topic leave through the embedded broker, unless there is an outside one."""
+        """The house as a client of the embedded broker, its address and our login in the settings, unless one is outside."""
         if self._broker is None:
             return self.house
-        host, port = self.mqtt_address
-        settings = self.house.settings
-        mqtt = settings.mqtt.model_copy(update={"host": host, "port": port})
-        return replace(self.house, settings=settings.model_copy(update={"mqtt": mqtt}))
+        return replace(self.house, settings=self._broker.seen_by(self.house.settings))
 
     def stop(self) -> None:
         self._web.stop()

@@ -1,7 +1,7 @@
 """The embedded broker: mosquitto when it is installed, else the broker from PyPI, as a child process.
 
-mosquitto keeps every acknowledged message over ``kill -9`` as it is configured here (saved at every change; its own
-defaults would lose them). The broker from PyPI keeps its queue in memory only: what it holds is lost with it, so that
+mosquitto saves at every change as it is configured here (its own defaults would lose all of the last half hour). It
+acknowledges a moment before it saves, so that a ``kill -9`` in that moment can still cost a message (DEVELOPERS.md). The broker from PyPI keeps its queue in memory only: what it holds is lost with it, so that
 a real yard installs mosquitto. Both need no password on loopback; any other address wants credentials and mosquitto.
 """
 

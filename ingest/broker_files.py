@@ -22,7 +22,7 @@ listener {port} {host}
 persistence true
 persistence_location {folder}/
 persistence_file queue.db
-# every change is saved before the next is taken: an acknowledged message outlives kill -9
+# every change is saved at once; only what was acknowledged in the very moment of a kill -9 can be lost
 autosave_interval 1
 autosave_on_changes true
 max_inflight_messages {in_flight}

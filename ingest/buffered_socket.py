@@ -36,10 +36,13 @@ class BufferedSocket:
             piece = self._block[self._place :]
             self._place = len(self._block)
             return piece
-        if self._trouble is not None:
-            raise self._trouble
         self._block, self._place = b"", 0
-        block = self._plain.recv(_BLOCK)
+        try:
+            block = self._plain.recv(_BLOCK)
+        except (BlockingIOError, ssl.SSLWantReadError):
+            if self._trouble is not None:  # only now: what had arrived before the break has been read
+                raise self._trouble from None
+            raise
         if len(block) <= most:
             return block
         self._block, self._place = block, most

@@ -106,7 +106,7 @@ class IngestLoop:
         self._pause_s = self.pace.first_pause_s
         self._store_pause_s = self.pace.store_pause_s
         self._retry_at = 0.0
-        self._next_echo = 0.0
+        self._asked_at = 0.0
 
     def _look_back(self, beat: Callable[[], None]) -> None:
         """What a crash may have left undone; if the stores are busy now, tidying does it later."""
@@ -235,22 +235,24 @@ class IngestLoop:
         self.counts.connects += 1
         self._pause_s = self.pace.first_pause_s
         self._subscriber.ask_for_echo()  # so that we know whether silence would mean anything
-        self._next_echo = 0.0
         if self._said_away:
             log.info("broker=back session_kept=%s", kept)
             self._said_away = False
 
     def _listen_for_silence(self) -> None:
         """Connected, and yet nothing arrives: ask for an echo; when none comes, connect anew."""
-        now = time.monotonic()
-        silent_s = now - self._subscriber.last_heard
-        hears_itself = self._subscriber.echoes > 0
-        if silent_s > (self.pace.deaf_after_s if hears_itself else self.pace.silent_after_s):
-            self.counts.deaf += 1
-            self._lost(f"connected, but deaf for {silent_s:.0f} s")
-        elif silent_s > self.pace.echo_every_s and now >= self._next_echo:
-            self._next_echo = now + self.pace.echo_every_s
+        now, heard = time.monotonic(), self._subscriber.last_heard
+        if now - heard <= self.pace.echo_every_s:
+            return
+        if self._asked_at <= heard:
+            self._asked_at = now
             self._subscriber.ask_for_echo()
+            return
+        unanswered_s = now - self._asked_at
+        hears_itself = self._subscriber.echoes > 0
+        if unanswered_s > (self.pace.deaf_after_s if hears_itself else self.pace.silent_after_s):
+            self.counts.deaf += 1
+            self._lost(f"connected, but deaf for {now - heard:.0f} s")
 
     # -- the end -------------------------------------------------------------------------------------------------
 

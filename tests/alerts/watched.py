@@ -187,3 +187,10 @@ class Yard:
 
 
 __all__ = ["DAY", "HOUR", "MINUTE", "NOW", "Yard"]
+
+
+def a_due_pile(yard: Yard, peg: str = "K-01") -> None:
+    """A pile whose turn is due now, and one look of the watch at it."""
+    pile = yard.pile(peg)
+    yard.is_so(pile, state="due", load=1.0, due_at=yard.now)
+    yard.tick()

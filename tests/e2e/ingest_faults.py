@@ -13,6 +13,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from ingest.quarantine import replay
@@ -37,11 +38,12 @@ def ingester_killed(folder: Path, times: int, dice: random.Random) -> Outcome:
 
 
 def broker_killed(folder: Path, times: int, dice: random.Random) -> Outcome:
+    """mosquitto acknowledges a message a moment before it saves it: a kill in that moment may cost one reading."""
     with yard(folder, 300 * times, 300) as place:
         for _ in range(times):
             time.sleep(dice.uniform(0.2, 1.0))
             place.kill_broker()
-        return place.finish("broker killed (-9) and started again", times)
+        return replace(place.finish("broker killed (-9) and started again", times), may_lose=times)
 
 
 def network_cut(folder: Path, times: int, dice: random.Random) -> Outcome:

@@ -61,11 +61,15 @@ class Wire:
 
     def _pass(self, source: socket.socket, sink: socket.socket, from_broker: bool) -> None:
         packets = _Packets()
+        swallowed = (
+            False  # TCP loses nothing midway: a connection that has gone deaf stays so until it is closed
+        )
         with contextlib.suppress(OSError):
             while data := source.recv(65_536):
                 if from_broker:
                     whole = packets.feed(data)
-                    data = b"".join(one for one in whole if not (self.deaf and one[0] >> 4 == 3))
+                    swallowed = swallowed or (self.deaf and any(one[0] >> 4 == 3 for one in whole))
+                    data = b"".join(one for one in whole if not (swallowed and one[0] >> 4 == 3))
                 sink.sendall(data)
         for one in (source, sink):
             with contextlib.suppress(OSError):

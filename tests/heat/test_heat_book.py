@@ -2,82 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
-from pathlib import Path
-from threading import Thread
+from dataclasses import replace
 
-import numpy as np
 import pytest
 
-from shared.heat.catalogue import Catalogue
-from shared.heat.compose import heat_report
 from shared.heat.screening import Reason
-from shared.heat_book import FINISHED_AT_HAND, HeatBook
-from shared.heat_facts import FactsShelf
-from shared.piles import FieldNote, Pile, Placement, Site, Turn
-from shared.ports import NotFound, ReadingsStore, Registry, StoreBusy
+from shared.heat_book import FINISHED_AT_HAND
+from shared.piles import FieldNote, Pile, Placement, Turn
+from shared.ports import NotFound
 from shared.probes import Calibration
-from shared.readings import Curve, Reading, SensorKey
-from shared.stores import open_readings, open_registry
+from shared.readings import SensorKey
 from shared.times import DAY, HOUR, MINUTE, Millis, Span
-
-BUILT = Millis(1_700_000_000_000)
-GAP = 180 * MINUTE
-CATALOGUE = Catalogue.load()
-KEY = SensorKey("larkfield", "P-01", "45")
-OTHER = SensorKey("larkfield", "P-01", "15")
-
-
-@dataclass
-class Yard:
-    """Two open piles, one probe in the first."""
-
-    readings: ReadingsStore
-    registry: Registry
-    book: HeatBook
-    now: Millis = BUILT
-    reads: list[SensorKey] = field(default_factory=list)
-
-    def hear(self, key: SensorKey, start_h: float, *values: float, step_ms: int = HOUR) -> None:
-        batch = [
-            Reading(key, Millis(BUILT + round(start_h * HOUR) + k * step_ms), value, self.now)
-            for k, value in enumerate(values)
-        ]
-        self.readings.append(batch)
-        self.now = Millis(max(self.now, batch[-1].at))
-
-    def hours(self, pile: str = "pile-1", threshold: str = "55") -> float | None:
-        return self.book.report(pile, self.now).hottest.hours_above[threshold]
-
-    def afresh(self, pile_id: str = "pile-1") -> str:
-        """The same report from the stores alone."""
-        facts = FactsShelf(self.registry)
-        facts.renew()
-        found = facts.facts(pile_id)
-        curves = {
-            one.sensor: self.readings.read(one.sensor, Span(Millis(0))) for one in self.readings.sensors()
-        }
-        rules = [CATALOGUE.rules[id_] for id_ in found.pile.rule_ids]
-        return heat_report(
-            found, curves, self.now, CATALOGUE.guide(found.pile.guide_id), rules, GAP
-        ).model_dump_json()
-
-    def said(self, pile_id: str = "pile-1") -> str:
-        return self.book.report(pile_id, self.now).model_dump_json()
-
-
-@pytest.fixture
-def yard(tmp_path: Path) -> Iterator[Yard]:
-    readings, registry = open_readings(tmp_path / "readings.db"), open_registry(tmp_path / "registry.db")
-    registry.sites.add(Site("larkfield", "Larkfield Yard", "Europe/Dublin"))
-    registry.piles.add(Pile("pile-1", "larkfield", "K-01", BUILT, rule_ids=("us-503-pfrp-windrow",)))
-    registry.piles.add(Pile("pile-2", "larkfield", "K-02", BUILT))
-    registry.probes.heard("larkfield", "P-01", BUILT, {})
-    registry.probes.place(Placement("stay-1", "larkfield", "P-01", "pile-1", Span(BUILT), "middle"))
-    yield Yard(readings, registry, HeatBook(readings, registry, CATALOGUE, GAP))
-    readings.close()
-    registry.close()
+from tests.heat.book_yard import BUILT, KEY, OTHER, Yard
 
 
 def test_a_report_follows_what_is_stored(yard: Yard) -> None:
@@ -218,96 +154,3 @@ def test_only_a_few_finished_piles_stay_in_memory(yard: Yard) -> None:
     for number in range(FINISHED_AT_HAND + 5):
         assert yard.book.report(f"old-{number:02d}", yard.now).phase in {"finished", "unknown"}
     assert len(yard.book._entries) == FINISHED_AT_HAND + 1
-
-
-@dataclass
-class Faltering:
-    """A readings store that fails when told to, and counts what is read."""
-
-    inner: ReadingsStore
-    fails: int = 0
-    rows_read: int = 0
-
-    def read(self, sensor: SensorKey, span: Span) -> Curve:
-        if self.fails:
-            self.fails -= 1
-            raise StoreBusy("locked")
-        curve = self.inner.read(sensor, span)
-        self.rows_read += len(curve)
-        return curve
-
-    def __getattr__(self, name: str) -> object:
-        return getattr(self.inner, name)
-
-
-def test_a_store_that_fails_for_a_moment_costs_no_reading(yard: Yard) -> None:
-    store = Faltering(yard.readings)
-    yard.book = HeatBook(store, yard.registry, CATALOGUE, GAP)  # type: ignore[arg-type]  # the rest by __getattr__
-    yard.hear(KEY, 0, 60, 60)
-    yard.hear(OTHER, 0, 66, 66)
-    assert yard.hours() == 1
-    yard.hear(KEY, 2, 60)
-    yard.hear(OTHER, 2, 66)
-    store.fails = 1
-    with pytest.raises(StoreBusy):
-        yard.hours()
-    assert (yard.hours(), yard.hours(threshold="65")) == (2, 2)
-    assert yard.said() == yard.afresh()
-
-
-def test_one_more_reading_reads_only_what_is_new(yard: Yard) -> None:
-    store = Faltering(yard.readings)
-    yard.book = HeatBook(store, yard.registry, CATALOGUE, GAP)  # type: ignore[arg-type]  # the rest by __getattr__
-    yard.hear(KEY, 0, *[60.0] * 500)
-    yard.hours()
-    store.rows_read = 0
-    yard.hear(KEY, 500, 60)
-    assert yard.hours() == 500
-    yard.hours()
-    assert store.rows_read == 1
-
-
-def test_many_threads_ask_and_all_get_the_right_sums(yard: Yard) -> None:
-    failures: list[BaseException] = []
-    last = 300
-
-    def ask(name: str) -> None:
-        try:
-            seen = -1.0
-            while seen < last - 1:
-                yard.book.poll(name)
-                found = (
-                    yard.book.report("pile-1", Millis(BUILT + last * HOUR)).hottest.hours_above["55"] or 0.0
-                )
-                assert found >= seen
-                seen = found
-        except BaseException as error:  # noqa: BLE001 - told to the test below
-            failures.append(error)
-
-    threads = [Thread(target=ask, args=(f"thread-{k}",), daemon=True) for k in range(3)]
-    for thread in threads:
-        thread.start()
-    for start in range(0, last, 20):
-        yard.hear(KEY, start, *[60.0] * 20)
-    for thread in threads:
-        thread.join(60)
-    assert failures == []
-    assert not any(thread.is_alive() for thread in threads)
-
-
-def test_random_arrivals_through_the_store_equal_a_fresh_report(yard: Yard) -> None:
-    rng = np.random.default_rng(7)
-    for _ in range(25):
-        key = (KEY, OTHER)[int(rng.integers(2))]
-        start = float(rng.integers(0, 400)) / 2
-        values = np.round(rng.normal(58, 6, int(rng.integers(1, 30))), 1)
-        yard.hear(key, start, *values.tolist(), step_ms=20 * MINUTE)
-        if rng.random() < 0.3:
-            curve = yard.readings.read(key, Span(Millis(0)))
-            gone = rng.choice(curve.at, min(5, len(curve)), replace=False)
-            yard.readings.withdraw([(key, Millis(int(at))) for at in gone])
-        if rng.random() < 0.2:
-            at = Millis(BUILT + int(rng.integers(0, 200)) * HOUR)
-            yard.registry.piles.add_turn(Turn(f"turn-{at}-{rng.integers(1 << 30)}", "pile-1", at))
-        yard.now = Millis(BUILT + 220 * HOUR)
-        assert yard.said() == yard.afresh()
