@@ -91,6 +91,7 @@ class Inbox:
                 return Response(status_code=404)
             return Response(found.picture, media_type="image/png")
 
+        app.state.inbox = "/inbox"  # the pages link to it
         app.add_api_route("/inbox", inbox_page, include_in_schema=False, response_class=HTMLResponse)
         app.add_api_route(
             "/inbox/{number}.png",
