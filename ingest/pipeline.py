@@ -82,9 +82,10 @@ class IngestLoop:
         self._begin_again()
         with ThreadPoolExecutor(1, thread_name_prefix="ingest-writer") as self._pool:
             try:
-                self._look_back(beat)
+                self._look_back(stop)
                 while not stop.is_set():
-                    beat()
+                    if self.connected:  # subscribed: what is published now reaches us
+                        beat()
                     if self.connected or self._job is not None:
                         self._step(stop)
                     else:
@@ -108,11 +109,10 @@ class IngestLoop:
         self._retry_at = 0.0
         self._asked_at = 0.0
 
-    def _look_back(self, beat: Callable[[], None]) -> None:
+    def _look_back(self, stop: Event) -> None:
         """What a crash may have left undone; if the stores are busy now, tidying does it later."""
         looking = self._pool.submit(self.writer.reconcile)
-        while not looking.done():
-            beat()
+        while not looking.done() and not stop.is_set():
             wait([looking], timeout=1.0)
 
     # -- one step ------------------------------------------------------------------------------------------------

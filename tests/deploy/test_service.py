@@ -18,7 +18,7 @@ from ingest import broker as broker_module
 from shared.people import Channel, Person
 from shared.settings import Settings
 from shared.times import SystemClock
-from tests.e2e.harness import until
+from tests.e2e.harness import healthy, until
 from tests.ingest.brokers import mosquitto_is_missing
 
 
@@ -27,6 +27,7 @@ def served(house: House) -> Iterator[Service]:
     service = Service(house, host="127.0.0.1", port=0, mqtt_host="127.0.0.1", mqtt_port=0)
     service.start()
     try:
+        until(lambda: healthy(service.address), 30, "a healthy service")
         yield service
     finally:
         service.stop()

@@ -202,7 +202,7 @@ def test_a_locked_store_holds_the_messages_back_and_is_recovered_from_without_a_
 
 
 def test_a_port_where_no_broker_is_is_tried_again_until_one_is(
-    broker: EmbeddedBroker, stores: Stores
+    broker: EmbeddedBroker, stores: Stores, caplog: pytest.LogCaptureFixture
 ) -> None:
     broker.stop()
     again = EmbeddedBroker(stores.folder, "127.0.0.1", broker.port, kind=broker.kind)
@@ -214,10 +214,12 @@ def test_a_port_where_no_broker_is_is_tried_again_until_one_is(
     thread = Thread(target=loop.run, args=(stop, lambda: beats.append(1)))
     thread.start()
     try:
-        wait_for(lambda: len(beats) > 3, 10)
+        wait_for(lambda: "broker=away" in caplog.text, 10)
         assert not loop.connected
+        assert not beats  # nobody is to publish in the belief that somebody listens
         again.start()
         wait_for(lambda: loop.connected, 10)
+        wait_for(lambda: len(beats) > 3, 10)
     finally:
         stop.set()
         thread.join(10)
