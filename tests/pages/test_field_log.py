@@ -9,7 +9,7 @@ from PIL import Image
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from shared.piles import FieldNote
-from shared.times import MINUTE
+from shared.times import MINUTE, Millis
 from tests.pages.browser import Complaints, visitor
 from tests.pages.server import Yard
 
@@ -104,7 +104,7 @@ def test_without_signal_a_turn_waits_and_goes_once(own_yard: Yard, browser: Brow
         page.get_by_role("button", name="Turned just now").click()
         expect(page.locator("#waiting")).to_contain_text("waits on this phone")
         assert turns(own_yard) == before
-        own_yard.clock.at = own_yard.clock.at.__class__(pressed_at + 90 * MINUTE)
+        own_yard.clock.at = Millis(pressed_at + 90 * MINUTE)
         context.set_offline(False)
         expect(page.locator("#waiting")).to_be_hidden()
         page.wait_for_load_state("networkidle")
@@ -125,10 +125,12 @@ def test_a_page_seen_before_opens_without_signal(own_yard: Yard, browser: Browse
         context.set_offline(True)
         page.goto("/piles/pile-K-02")
         expect(page.locator("h1")).to_contain_text("K-02")
-        press_without_signal(context, page)
+        press_without_signal(context, page, own_yard)
 
 
-def press_without_signal(context: BrowserContext, page: Page) -> None:
+def press_without_signal(context: BrowserContext, page: Page, yard: Yard) -> None:
+    # the phone keeps its own time, which is the real one: the yard's clock, which stands still, is set by it
+    yard.clock.at = Millis(page.evaluate("Date.now()") + MINUTE)
     page.get_by_role("button", name="Turned just now").click()
     expect(page.locator("#waiting")).to_contain_text("waits on this phone")
     context.set_offline(False)
