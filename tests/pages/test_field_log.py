@@ -9,7 +9,7 @@ from PIL import Image
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from shared.piles import FieldNote
-from shared.times import MINUTE, Millis
+from shared.times import MINUTE, Millis, to_datetime
 from tests.pages.browser import Complaints, visitor
 from tests.pages.server import Yard
 
@@ -98,6 +98,7 @@ def test_without_signal_a_turn_waits_and_goes_once(own_yard: Yard, browser: Brow
     before = turns(own_yard)
     with visitor(browser, own_yard.address, own_yard.key) as context:
         page = context.new_page()
+        keep_the_yards_time(context, own_yard)
         page.goto("/piles/pile-K-01", wait_until="networkidle")
         pressed_at = page.evaluate("Date.now()")
         context.set_offline(True)
@@ -118,6 +119,7 @@ def test_without_signal_a_turn_waits_and_goes_once(own_yard: Yard, browser: Brow
 def test_a_page_seen_before_opens_without_signal(own_yard: Yard, browser: Browser) -> None:
     with visitor(browser, own_yard.address, own_yard.key) as context:
         page = context.new_page()
+        keep_the_yards_time(context, own_yard)
         page.goto("/")
         page.evaluate("navigator.serviceWorker.ready.then(() => true)")
         page.goto("/piles/pile-K-02", wait_until="networkidle")
@@ -125,12 +127,15 @@ def test_a_page_seen_before_opens_without_signal(own_yard: Yard, browser: Browse
         context.set_offline(True)
         page.goto("/piles/pile-K-02")
         expect(page.locator("h1")).to_contain_text("K-02")
-        press_without_signal(context, page, own_yard)
+        press_without_signal(context, page)
 
 
-def press_without_signal(context: BrowserContext, page: Page, yard: Yard) -> None:
-    # the phone keeps its own time, which is the real one: the yard's clock, which stands still, is set by it
-    yard.clock.at = Millis(page.evaluate("Date.now()") + MINUTE)
+def keep_the_yards_time(context: BrowserContext, yard: Yard) -> None:
+    """The phone's own clock would be the real one; here it shows what the yard's shows, whatever day it is."""
+    context.clock.set_fixed_time(to_datetime(yard.clock.at))
+
+
+def press_without_signal(context: BrowserContext, page: Page) -> None:
     page.get_by_role("button", name="Turned just now").click()
     expect(page.locator("#waiting")).to_contain_text("waits on this phone")
     context.set_offline(False)
