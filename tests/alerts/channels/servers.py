@@ -72,15 +72,20 @@ def http_sink(*, tls: bool = False, port: int = 0) -> Iterator[HttpSink]:
         def do_POST(self) -> None:
             length = int(self.headers.get("Content-Length") or 0)
             lowered = {name.lower(): value for name, value in self.headers.items()}
-            got = Got(self.command, self.path, lowered, self.rfile.read(length))
+            body = self.rfile.read(length)
+            if len(body) < length:  # the sender was killed in the middle of its request: nothing has arrived
+                self.close_connection = True
+                return
+            got = Got(self.command, self.path, lowered, body)
             sink.got.append(got)
             answer = sink.answer(got)
             self.send_response(answer.status)
             for name, value in answer.headers.items():
                 self.send_header(name, value)
             self.send_header("Content-Length", str(len(answer.body)))
-            self.end_headers()
-            self.wfile.write(answer.body)
+            with contextlib.suppress(ConnectionError):  # the sender was killed before it heard the answer
+                self.end_headers()
+                self.wfile.write(answer.body)
 
         do_GET = do_POST  # noqa: N815 - the name is the library's
 
