@@ -16,8 +16,9 @@ from typing import Any, Protocol
 
 from shared.episodes import Episode, NoticeKind
 from shared.notices import Notice
-from shared.people import Channel, Person, Subscription, Token
+from shared.people import Channel, Person, Subscription
 from shared.piles import FieldNote, Pile, Placement, Site, Turn
+from shared.ports_access import Access
 from shared.probes import Calibration, Probe
 from shared.readings import Curve, Reading, SensorKey
 from shared.times import Millis, Span
@@ -159,6 +160,9 @@ class Probes(Protocol):
         """Fields of Placement; ``span`` whole."""
 
     def placement(self, placement_id: str) -> Placement: ...
+    def delete_placement(self, placement_id: str) -> None:
+        """As if it had never been; what the probe sent meanwhile waits under the unplaced probes again."""
+
     def placements(
         self, *, pile_id: str | None = None, site: str | None = None, probe: str | None = None
     ) -> list[Placement]:
@@ -176,10 +180,17 @@ class People(Protocol):
         """By name."""
 
     def change(self, person_id: str, **fields: Any) -> Person: ...
+    def delete(self, person_id: str) -> None:
+        """With all channels and subscriptions; whoever passed on to them passes on to nobody. What was not sent yet
+        is withheld (``channel_deleted``); the record of what was sent stays."""
+
     def add_channel(self, channel: Channel) -> None: ...
     def channel(self, channel_id: str) -> Channel: ...
     def channels(self, person_id: str | None = None) -> list[Channel]: ...
     def change_channel(self, channel_id: str, **fields: Any) -> Channel: ...
+    def delete_channel(self, channel_id: str) -> None:
+        """What was not sent through it yet is withheld (``channel_deleted``)."""
+
     def subscribe(self, subscription: Subscription) -> None: ...
     def unsubscribe(self, subscription_id: str) -> None: ...
     def subscriptions(self, person_id: str | None = None) -> list[Subscription]: ...
@@ -233,19 +244,6 @@ class Quarantine(Protocol):
 
     def remove(self, ids: Sequence[int]) -> None: ...
     def prune(self, *, older_than: Millis, keep_at_most: int) -> int: ...
-
-
-class Access(Protocol):
-    def add_token(self, token: Token) -> None: ...
-    def token_by_digest(self, digest: str) -> Token | None: ...
-    def touch(self, token_id: str, at: Millis) -> None: ...
-    def tokens(self) -> list[Token]: ...
-    def revoke(self, token_id: str) -> None: ...
-    def enrol(self, site: str, probe: str, username: str, password_hash: str, at: Millis) -> None:
-        """Broker credential of a probe; replaces the one before."""
-
-    def credentials(self) -> list[tuple[str, str, str, str]]:
-        """(site, probe, username, password_hash)."""
 
 
 class Memory(Protocol):

@@ -114,6 +114,12 @@ def change_channel(channel: str, asked: ChannelChange, parts: PartsHere, caller:
     return show(changed, caller)
 
 
+@router.delete("/channels/{channel}", status_code=204)
+def delete_channel(channel: str, parts: PartsHere, _: Manager) -> None:
+    """What was not sent through it yet is withheld."""
+    parts.registry.people.delete_channel(channel)
+
+
 @router.post("/channels/{channel}/test")
 def try_channel(channel: str, parts: PartsHere, _: Manager) -> SendResult:
     """Send a test message now."""

@@ -103,6 +103,12 @@ def change_person(person: str, asked: PersonChange, parts: PartsHere, _: Manager
     return show(parts.registry.people.change(held.id, **fields) if fields else held)
 
 
+@router.delete("/people/{person}", status_code=204)
+def delete_person(person: str, parts: PartsHere, _: Manager) -> None:
+    """With all their channels and subscriptions. What they were told stays on record."""
+    parts.registry.people.delete(person)
+
+
 def _check_other(registry: Registry, person_id: str | None) -> None:
     if person_id is None:
         return

@@ -146,6 +146,12 @@ def change_placement(placement: str, asked: PlacementChange, parts: PartsHere, _
         return show(tx.probes.change_placement(held.id, **fields))
 
 
+@router.delete("/placements/{placement}", status_code=204)
+def delete_placement(placement: str, parts: PartsHere, _: Manager) -> None:
+    """As if it had never been: the readings stay, and wait under the unplaced probes again."""
+    parts.registry.probes.delete_placement(placement)
+
+
 def _span(start: Millis, end: Millis | None) -> Span:
     if end is not None and end < start:
         raise ProblemError(422, "a placement cannot end before it starts")

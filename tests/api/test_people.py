@@ -196,3 +196,19 @@ def test_a_subscription_that_cannot_be_is_refused(manager: TestClient, change: d
 def test_a_person_without_channels_is_no_error(manager: TestClient) -> None:
     assert manager.get(f"/api/v1/people/{person(manager)}/channels").json() == {"items": [], "next": None}
     assert manager.get("/api/v1/people/none/channels").status_code == 404
+
+
+def test_a_person_and_a_channel_can_be_deleted(manager: TestClient) -> None:
+    mina = person(manager)
+    ways = [
+        manager.post(
+            f"/api/v1/people/{mina}/channels", json={"kind": "email", "address": f"{name}@example.org"}
+        ).json()["id"]
+        for name in ("a", "b")
+    ]
+    assert manager.delete(f"/api/v1/channels/{ways[0]}").status_code == 204
+    left = manager.get(f"/api/v1/people/{mina}/channels").json()["items"]
+    assert [one["id"] for one in left] == [ways[1]]
+    assert manager.delete(f"/api/v1/people/{mina}").status_code == 204
+    for gone in (f"/api/v1/people/{mina}", f"/api/v1/channels/{ways[1]}"):
+        assert manager.delete(gone).status_code == 404

@@ -156,3 +156,15 @@ def test_a_calibration_shifts_the_readings_from_its_day_on(house: House, manager
 
 def test_now_is_not_the_future(house: House, manager: TestClient) -> None:
     assert place(manager, house.pile().id, **{"from": iso(NOW)}).status_code == 201
+
+
+def test_what_is_deleted_is_gone_and_the_readings_stay(house: House, manager: TestClient) -> None:
+    house.hear("lance-1", "45", [40.0, 41.0])
+    placed = place(manager, house.pile().id).json()
+    readings = house.parts.readings.count()
+    assert manager.delete(f"/api/v1/placements/{placed['id']}").status_code == 204
+    assert manager.get(f"/api/v1/placements/{placed['id']}").status_code == 404
+    assert house.parts.readings.count() == readings
+    (probe,) = manager.get("/api/v1/probes?unplaced=true").json()["items"]
+    assert probe["name"] == "lance-1"
+    assert manager.get("/api/v1/piles/pile-K-01/heat").json()["sensors"] == []

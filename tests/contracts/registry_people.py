@@ -9,8 +9,9 @@ import pytest
 
 from shared.people import Channel, Person, Subscription, Token
 from shared.ports import Conflict, NotFound, Registry
-from shared.times import Millis
+from shared.times import HOUR, Millis
 from tests.contracts.processes import in_threads
+from tests.contracts.registry_made import notice
 
 
 class RegistryPeople:
@@ -58,6 +59,34 @@ class RegistryPeople:
         ):
             with pytest.raises(NotFound):
                 registry.people.subscribe(wrong)
+
+    def test_a_deleted_channel_sends_nothing_more(self, registry: Registry) -> None:
+        for name, state in (("n1", "waiting"), ("n2", "sent"), ("n3", "held")):
+            registry.notices.put(notice(name, state=state))
+        registry.people.add_channel(Channel("ann-hook", "ann", "webhook", "http://127.0.0.1:9/"))
+        registry.notices.put(notice("n4", channel_id="ann-hook"))
+        registry.people.delete_channel("ann-mail")
+        assert [channel.id for channel in registry.people.channels()] == ["ann-hook"]
+        told = {one.id: (one.state, one.reason) for one in registry.notices.all()}
+        assert told["n1"] == told["n3"] == ("withheld", "channel_deleted")
+        assert (told["n2"][0], told["n4"][0]) == ("sent", "waiting")
+        assert [one.id for one in registry.notices.claim(Millis(2 * HOUR), 1000, 10)] == ["n4"]
+        with pytest.raises(NotFound):
+            registry.people.delete_channel("ann-mail")
+
+    def test_a_deleted_person_leaves_nothing_behind_but_the_record(self, registry: Registry) -> None:
+        registry.people.add(Person("ben", "Ben", "UTC", escalate_to="ann"))
+        registry.people.subscribe(Subscription("s1", "ann"))
+        registry.people.subscribe(Subscription("s2", "ben"))
+        registry.notices.put(notice("n1", state="sent"))
+        registry.notices.put(notice("n2"))
+        registry.people.delete("ann")
+        assert [(one.id, one.escalate_to) for one in registry.people.all()] == [("ben", None)]
+        assert registry.people.channels() == []
+        assert [one.id for one in registry.people.subscriptions()] == ["s2"]
+        assert {one.id: one.state for one in registry.notices.all()} == {"n1": "sent", "n2": "withheld"}
+        with pytest.raises(NotFound):
+            registry.people.delete("ann")
 
     def test_tokens_are_found_by_their_digest_until_they_are_revoked(self, registry: Registry) -> None:
         token = Token("t1", "phone", "helper", Millis(5), "d1", Millis(99), None, "larkfield", {"turn": "p1"})

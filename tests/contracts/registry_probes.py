@@ -108,6 +108,16 @@ class RegistryProbes:
         assert [p.id for p in registry.probes.placements(pile_id="p2")] == ["b"]
         assert [p.id for p in registry.probes.placements(site="larkfield", probe="P1")] == ["a", "b"]
 
+    def test_a_deleted_placement_frees_its_probe(self, registry: Registry) -> None:
+        registry.probes.place(placement("a", 0))
+        before = registry.version()
+        registry.probes.delete_placement("a")
+        assert registry.version() > before
+        assert registry.probes.placements() == []
+        registry.probes.place(placement("b", 0, pile_id="p2"))
+        with pytest.raises(NotFound):
+            registry.probes.delete_placement("a")
+
     def test_a_placement_needs_its_pile_on_its_site(self, registry: Registry) -> None:
         with pytest.raises(NotFound):
             registry.probes.place(placement("a", 0, pile_id="nope"))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from sqlalchemy import delete
+from sqlalchemy import Connection, delete, select, update
 
 from shared.people import Channel, Person, Subscription
 from shared.ports import NotFound
@@ -43,6 +43,18 @@ class SqlPeople:
                 PERSON.get(connection, fields["escalate_to"])
             return PERSON.change(connection, person_id, fields)
 
+    def delete(self, person_id: str) -> None:
+        with self._work.write("deleting a person") as connection:
+            PERSON.get(connection, person_id)
+            channels = select(t.channels.c.id).where(t.channels.c.person_id == person_id)
+            _withhold(connection, list(connection.execute(channels).scalars()))
+            connection.execute(
+                update(t.people).where(t.people.c.escalate_to == person_id).values(escalate_to=None)
+            )
+            for table in (t.subscriptions, t.channels):
+                connection.execute(delete(table).where(table.c.person_id == person_id))
+            connection.execute(delete(t.people).where(t.people.c.id == person_id))
+
     def add_channel(self, channel: Channel) -> None:
         with self._work.write("adding a channel") as connection:
             PERSON.get(connection, channel.person_id)
@@ -63,6 +75,12 @@ class SqlPeople:
     def change_channel(self, channel_id: str, **fields: Any) -> Channel:
         with self._work.write("changing a channel") as connection:
             return CHANNEL.change(connection, channel_id, fields)
+
+    def delete_channel(self, channel_id: str) -> None:
+        with self._work.write("deleting a channel") as connection:
+            CHANNEL.get(connection, channel_id)
+            _withhold(connection, [channel_id])
+            connection.execute(delete(t.channels).where(t.channels.c.id == channel_id))
 
     def subscribe(self, subscription: Subscription) -> None:
         with self._work.write("adding a subscription") as connection:
@@ -86,3 +104,11 @@ class SqlPeople:
             query = query.where(t.subscriptions.c.person_id == person_id)
         with self._work.read("reading subscriptions") as connection:
             return SUBSCRIPTION.listed(connection, query)
+
+
+def _withhold(connection: Connection, channel_ids: list[str]) -> None:
+    """What these channels have not sent yet is not to be sent any more."""
+    n = t.notices.c
+    unsent = n.channel_id.in_(channel_ids) & n.state.in_(["waiting", "held", "sending"])
+    told_no = {"state": "withheld", "reason": "channel_deleted", "due_at": None, "leased_until": None}
+    connection.execute(update(t.notices).where(unsent).values(told_no))

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from sqlalchemy import Connection, RowMapping, insert, or_, select, update
+from sqlalchemy import delete as sql_delete
 
 from shared.piles import Placement
 from shared.ports import Conflict, NotFound, StorageError
@@ -63,6 +64,12 @@ def change(connection: Connection, placement_id: str, fields: dict[str, Any]) ->
     _check(connection, placement)
     connection.execute(update(t.placements).where(t.placements.c.id == placement_id).values(_row(placement)))
     return placement
+
+
+def delete(connection: Connection, placement_id: str) -> None:
+    gone = sql_delete(t.placements).where(t.placements.c.id == placement_id)
+    if connection.execute(gone).rowcount == 0:
+        raise NotFound(f"there is no placement {placement_id}")
 
 
 def _check(connection: Connection, placement: Placement) -> None:

@@ -83,6 +83,10 @@ class SqlProbes:
         with self._work.read("reading a placement") as connection:
             return placements.get(connection, placement_id)
 
+    def delete_placement(self, placement_id: str) -> None:
+        with self._work.write("deleting a placement", facts=True) as connection:
+            placements.delete(connection, placement_id)
+
     def placements(
         self, *, pile_id: str | None = None, site: str | None = None, probe: str | None = None
     ) -> list[Placement]:

@@ -9,7 +9,6 @@ from pathlib import Path
 from sqlalchemy import select, update
 
 from shared.ports import (
-    Access,
     Episodes,
     Memory,
     Notices,
@@ -21,6 +20,7 @@ from shared.ports import (
     Sites,
     StorageError,
 )
+from shared.ports_access import Access
 from shared.stores.migrations.upgrade import upgrade
 from shared.stores.registry import tables as t
 from shared.stores.registry.access import SqlAccess
