@@ -7,7 +7,8 @@ from typing import Literal
 Units = Literal["celsius", "fahrenheit"]
 
 LITRES_PER_CUBIC_YARD = 764.554857984  # exact by the international yard of 0.9144 m
-KG_M3_PER_LB_YD3 = 0.45359237 / 0.764554857984  # 1 000 lb/cu yd = 593.3 kg/m3
+KG_PER_LB = 0.45359237  # exact by definition
+KG_M3_PER_LB_YD3 = KG_PER_LB / 0.764554857984  # 1 000 lb/cu yd = 593.3 kg/m3
 
 
 def celsius(fahrenheit: float) -> float:

@@ -8,7 +8,14 @@ from typing import Any
 from shared.round import NEEDS
 from shared.spoken import depth_words, respoken, span_words
 from shared.times import DAY, Millis, iso, to_datetime
-from shared.units import LITRES_PER_CUBIC_YARD, Units, fahrenheit, temperature_text
+from shared.units import (
+    KG_M3_PER_LB_YD3,
+    KG_PER_LB,
+    LITRES_PER_CUBIC_YARD,
+    Units,
+    fahrenheit,
+    temperature_text,
+)
 
 WORDS: Mapping[str, Mapping[str, str]] = {
     "need": {
@@ -164,6 +171,19 @@ def volume(litres: float | None, units: Units) -> str:
     return f"{litres:.0f} L" if litres < 10_000 else f"{litres / 1000:.1f} m³"
 
 
+def mass(kilograms: float | None, units: Units) -> str:
+    if kilograms is None:
+        return "–"
+    figure = kilograms / KG_PER_LB if units == "fahrenheit" else kilograms
+    return f"{figure:.{1 if figure < 100 else 0}f} {'lb' if units == 'fahrenheit' else 'kg'}"
+
+
+def density(kg_m3: float | None, units: Units) -> str:
+    if kg_m3 is None:
+        return "–"
+    return f"{kg_m3 / KG_M3_PER_LB_YD3:.0f} lb/cu yd" if units == "fahrenheit" else f"{kg_m3:.0f} kg/m³"
+
+
 def percent(share: float | None) -> str:
     return "–" if share is None else f"{share * 100:.3g} %"
 
@@ -186,6 +206,8 @@ FILTERS: Mapping[str, Callable[..., Any]] = {
     "hours": hours,
     "days_old": days_old,
     "volume": volume,
+    "mass": mass,
+    "density": density,
     "percent": percent,
     "depth": depth_words,
     "iso": iso,

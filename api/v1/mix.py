@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter
+from typing import Annotated, Any
 
-from api.auth import Manager, Viewer
+from fastapi import APIRouter
+from pydantic import Field
+
+from api.auth import Helper, Manager, Viewer
 from api.parts import Parts, PartsHere
 from api.problems import ProblemError, unprocessable
-from api.v1.wire import PAGE, PREFIX, Cursor, In, Limit, Page, page_of
+from api.v1.wire import PAGE, PREFIX, At, Cursor, In, Limit, Out, Page, ShortText, page_of
+from shared.feedstock_answers import Answer, Verdict, answers_of, keep_answers
 from shared.heat.catalogue import UnknownId
 from shared.mix.plan import MixAnswer, plan
+from shared.mix.questions import questions_for
 from shared.mix.recipe import Percent, Ratio, Recipe, TableRow, UnknownFeedstock, WeightPerVolume
 from shared.own_feedstocks import all_rows, keep_row, remove_row
 
@@ -25,6 +30,21 @@ class FeedstockIn(In):
     nitrogen_percent: Percent | None = None
     carbon_to_nitrogen: Ratio | None = None
     bulk_density_kg_m3: WeightPerVolume | None = None
+    source: ShortText = Field("", description="where the figures come from: a laboratory, a bucket weighed")
+
+
+class AnswerOut(Out):
+    question: str
+    asks: str
+    text: str = ""
+    verdict: Verdict = "open"
+    by: str = ""
+    at: At | None = None
+
+
+class AnswerIn(In):
+    text: Annotated[str, Field(max_length=400)] = ""
+    verdict: Verdict = "open"
 
 
 def work_out(recipe: Recipe, parts: Parts) -> MixAnswer:
@@ -53,11 +73,15 @@ def list_feedstocks(
     return page_of(all_rows(parts.registry).values(), lambda row: row, lambda row: (row.name,), cursor, limit)
 
 
+def check_name(name: str) -> None:
+    if not name.strip() or len(name) > 100 or not name.isprintable():
+        raise unprocessable("path.name", "a feedstock needs a name of at most 100 printable characters")
+
+
 @router.put("/feedstocks/{name}")
 def put_feedstock(name: str, asked: FeedstockIn, parts: PartsHere, _: Manager) -> TableRow:
     """Keep a feedstock of the yard's own; it takes the place of a row of the table with the same name."""
-    if not name.strip() or len(name) > 100 or not name.isprintable():
-        raise unprocessable("path.name", "a feedstock needs a name of at most 100 printable characters")
+    check_name(name)
     rows = all_rows(parts.registry)
     if name not in rows and sum(row.status == "own" for row in rows.values()) >= MOST_OWN:
         raise ProblemError(409, f"there are {MOST_OWN} own feedstocks already; remove one first")
@@ -71,3 +95,29 @@ def delete_feedstock(name: str, parts: PartsHere, _: Manager) -> None:
     """Only an own one; the table's row of that name counts again."""
     if not remove_row(parts.registry, name):
         raise ProblemError(404, f"there is no own feedstock called {name}")
+
+
+@router.get("/feedstocks/{name}/answers")
+def list_answers(name: str, parts: PartsHere, _: Viewer) -> list[AnswerOut]:
+    """Every question that this feedstock calls for, with what the yard found out."""
+    held = answers_of(parts.registry, name)
+    return [
+        AnswerOut(question=one.id, asks=one.text, **_found(held.get(one.id))) for one in questions_for(name)
+    ]
+
+
+@router.put("/feedstocks/{name}/answers/{question}")
+def put_answer(name: str, question: str, asked: AnswerIn, parts: PartsHere, caller: Helper) -> AnswerOut:
+    check_name(name)
+    texts = {one.id: one.text for one in questions_for(name)}
+    if question not in texts:
+        raise ProblemError(404, f"{name} is not asked {question}; there are: {', '.join(texts)}")
+    answer = Answer(
+        question=question, text=asked.text, verdict=asked.verdict, by=caller.name, at=parts.clock.now()
+    )
+    keep_answers(parts.registry, name, [answer])
+    return AnswerOut(question=question, asks=texts[question], **_found(answer))
+
+
+def _found(answer: Answer | None) -> dict[str, Any]:
+    return {} if answer is None else answer.model_dump(exclude={"question"})

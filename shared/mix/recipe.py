@@ -44,7 +44,9 @@ class _Analysis(_Part):
 class TableRow(_Analysis):
     name: Annotated[str, Field(min_length=1, max_length=100)]
     status: SourceStatus
+    source: Annotated[str, Field(max_length=300)] = ""
     bulk_density_status: SourceStatus | None = None
+    bulk_density_source: Annotated[str, Field(max_length=300)] = ""
 
 
 AMOUNTS = ("mass_kg", "volume_l", "parts", "available_kg", "available_l")
