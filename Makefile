@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: setup demo test bench check screenshots lock packages
+.PHONY: setup demo test bench check screenshots reference lock packages
 
 setup: $(VENV)/ready
 
@@ -35,6 +35,11 @@ bench: setup
 
 screenshots: setup packages
 	$(BIN)/python -m tests.screenshots
+	$(BIN)/python -m tests.screenshots.curves
+
+# The pages of shared/help that the program writes about itself.
+reference: setup
+	$(BIN)/python -m tests.docs.reference
 
 lock: setup
 	$(BIN)/uv pip compile --quiet --universal --generate-hashes --no-emit-index-url --python-version 3.11 --extra dev --custom-compile-command "make lock" -o requirements.lock pyproject.toml

@@ -134,13 +134,15 @@ def _unit(units: Units) -> Callable[[float], float]:
 
 
 def _value_range(drawn: Sequence[Thinned], report: HeatReport) -> tuple[float, float]:
-    """Always holds the thresholds; suspect readings may widen it, but not past what a pile could ever read."""
+    """Holds the thresholds and every good reading; suspect ones and the outlook widen it as far as biology goes."""
     lows = [float(line.celsius.min()) for line in drawn if len(line.celsius)]
     highs = [float(line.celsius.max()) for line in drawn if len(line.celsius)]
-    highs += [float(line.suspect_c.max()) for line in drawn if len(line.suspect_c)]
+    beside = [float(line.suspect_c.max()) for line in drawn if len(line.suspect_c)]
+    beside += [point.high for point in report.outlook]
+    lows += [max(0.0, float(line.suspect_c.min())) for line in drawn if len(line.suspect_c)]
     lows += [point.low for point in report.outlook]
-    highs += [point.high for point in report.outlook]
-    return max(-30.0, min([20.0, *lows]) - 2), min(95.0, max([73.0, *highs]) + 2)
+    highs += [min(93.0, celsius) for celsius in beside]
+    return max(-30.0, min([20.0, *lows]) - 2), max([73.0, *highs]) + 2
 
 
 def _curve_rows(drawn: Sequence[Thinned], to_unit: Callable[[float], float]) -> list[dict[str, Any]]:

@@ -10,6 +10,7 @@ from api.pages import (
     curve_files,
     door_pages,
     figures_page,
+    help_page,
     log_forms,
     mix_page,
     notices_page,
@@ -41,6 +42,7 @@ for _page in (
     people_page,
     plain_pages,
     setup_page,
+    help_page,
     door_pages,
 ):
     router.include_router(_page.router)

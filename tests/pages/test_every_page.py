@@ -32,6 +32,8 @@ PAGES = {
     "setup": "/setup",
     "quarantine": "/quarantine",
     "labels": "/labels",
+    "help": "/help",
+    "guide": "/help/heat_curve",
     "enter": "/enter",
 }
 WITH_CURVE = {"pile", "hot-pile", "finished-pile", "batch"}

@@ -1,0 +1,56 @@
+"""The Markdown that people read, and what stands in its code blocks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from markdown_it import MarkdownIt
+from markdown_it.token import Token
+
+from api.pages.help_page import HELP
+
+ROOT = Path(__file__).parents[2]
+FILES = {file.name: file for file in [*sorted(HELP.glob("*.md")), ROOT / "README.md", ROOT / "DEVELOPERS.md"]}
+
+
+@dataclass(frozen=True)
+class Block:
+    file: str
+    line: int
+    language: str
+    text: str
+
+    @property
+    def id(self) -> str:
+        return f"{self.file}:{self.line}"
+
+
+def tokens(file: Path) -> list[Token]:
+    return MarkdownIt("commonmark").enable("table").parse(file.read_text("utf-8"))
+
+
+def blocks(language: str) -> list[Block]:
+    return list(_blocks(language))
+
+
+def _blocks(language: str) -> Iterator[Block]:
+    for name, file in FILES.items():
+        for token in tokens(file):
+            if token.type == "fence" and token.info.strip() == language:
+                yield Block(name, (token.map or [0])[0] + 1, language, token.content)
+
+
+def links(file: Path) -> Iterator[str]:
+    """Where every link and picture leads."""
+    for token in tokens(file):
+        for inner in token.children or ():
+            target = inner.attrGet("href") if inner.type == "link_open" else inner.attrGet("src")
+            if target:
+                yield str(target)
+
+
+def headings(file: Path) -> Iterator[str]:
+    found = tokens(file)
+    return (found[at + 1].content for at, token in enumerate(found) if token.type == "heading_open")
