@@ -12,6 +12,7 @@ from shared.chart_lines import SensorLine, Thinned, lines_of, thin
 from shared.chart_marks import end_rows, gap_rows, hand_rows, note_rows, outlook_rows, turn_rows
 from shared.chart_theme import PALETTES, Theme, config
 from shared.chart_ticks import time_ticks
+from shared.heat.hand import BY_HAND, HAND_GAP_MS
 from shared.heat.report import HeatReport
 from shared.times import HOUR, MINUTE, Millis
 from shared.units import Units, fahrenheit
@@ -48,7 +49,7 @@ def heat_curve_spec(
             points=points,
             thresholds_c=[celsius for celsius, _ in THRESHOLDS],
             breaks=[turn.at for turn in report.turns if turn.state == "confirmed"],
-            max_gap_ms=round(report.max_gap_minutes * MINUTE),
+            max_gap_ms=_gap_ms(line, report),
             span=shown,
         )
         for line in lines
@@ -107,6 +108,11 @@ def heat_curve_spec(
         "resolve": {"scale": {"color": "independent", "strokeDash": "independent", "shape": "independent"}},
         "config": config(palette),
     }
+
+
+def _gap_ms(line: SensorLine, report: HeatReport) -> int:
+    usual = round(report.max_gap_minutes * MINUTE)
+    return max(usual, HAND_GAP_MS) if line.probe == BY_HAND else usual
 
 
 def whole_span(lines: Sequence[SensorLine], report: HeatReport) -> tuple[Millis, Millis]:

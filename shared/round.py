@@ -161,17 +161,14 @@ def _distrust(
     report: HeatReport, figure: Figure, told: Mapping[str, Episode], units: Units
 ) -> _Verdict | None:
     if not report.sensors:
-        return _Verdict("check", "Place a probe", None, "No probe stands in this pile.")
-    if not figure.fresh:
-        if figure.at is None:
-            return _Verdict("check", "Check the probe", None, "Its probe has sent nothing for this pile yet.")
-        old = span_words(report.as_of - figure.at)
         return _Verdict(
             "check",
-            "Check the probe",
+            "Place a probe, or read it by hand",
             None,
-            f"Nothing heard for {old}. It read {temperature_text(figure.celsius, units)} then.",
+            "No probe stands in this pile, and nobody has read it.",
         )
+    if not figure.fresh:
+        return _Verdict("check", *_stale(report, figure, units))
     faulty = [sensor for sensor in report.sensors if sensor.fault]
     if faulty:
         names = ", ".join(f"{s.probe} at {depth_words(s.depth_cm, s.level)}" for s in faulty)
@@ -187,6 +184,15 @@ def _distrust(
             f"{which.subject or 'A probe'}: {which.reason.replace('_', ' ')}.",
         )
     return None
+
+
+def _stale(report: HeatReport, figure: Figure, units: Units) -> tuple[str, None, str]:
+    if figure.at is None:
+        return "Check the probe", None, "Its probe has sent nothing for this pile yet."
+    old, was = span_words(report.as_of - figure.at), temperature_text(figure.celsius, units)
+    if report.coverage.by == "hand":
+        return "Read it by hand", None, f"Last read {old} ago: {was}."
+    return "Check the probe", None, f"Nothing heard for {old}. It read {was} then."
 
 
 def _turn_soon(report: HeatReport, figure: Figure, _: Mapping[str, Episode], units: Units) -> _Verdict | None:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 from shared.heat.cautions import cautions
+from shared.heat.coverage import coverage_of, read_by_hand
 from shared.heat.curve import SensorLine
 from shared.heat.cycles import counts, cycles_until, reported
 from shared.heat.engine import PileHeat
@@ -13,6 +15,7 @@ from shared.heat.facts import PileFacts
 from shared.heat.faults import fault_of
 from shared.heat.guide import Guide
 from shared.heat.lethality import DOSE_UNIT
+from shared.heat.moisture import moisture_now
 from shared.heat.never_hot import never_hot
 from shared.heat.phase import phase_now
 from shared.heat.report import THRESHOLDS_C, Extreme, HeatReport, ReportTurn, SensorHeat
@@ -38,7 +41,8 @@ def heat_report(
     max_gap_ms: int,
 ) -> HeatReport:
     """Worked out afresh from all readings up to ``now``. Curves may hold other quantities and places too."""
-    return report_of(PileHeat(facts, max_gap_ms, until(curves, now)), now, guide, rules)
+    said = replace(facts, notes=tuple(note for note in facts.notes if note.at <= now))
+    return report_of(PileHeat(said, max_gap_ms, until(curves, now)), now, guide, rules)
 
 
 def until(curves: Mapping[SensorKey, Curve], now: Millis) -> dict[SensorKey, Curve]:
@@ -67,12 +71,17 @@ def report_of(heat: PileHeat, now: Millis, guide: Guide, rules: Iterable[Rule]) 
     )
     risk = risk_reading(heat, now)
     share = never_hot(heat, guide, cycles)
+    coverage = coverage_of(heat, now)
     return HeatReport(
         pile=pile.id or None,
         as_of=now,
         built_at=pile.built_at,
         phase=phase,
-        sensors=[_sensor(stand, line, since, now) for stand in heat.stands for line in _lines(stand)],
+        sensors=[
+            _sensor(stand, line, since, now, stand is heat.hand)
+            for stand in heat.stands
+            for line in _lines(stand)
+        ],
         hottest=_extreme(heat, "hottest", now),
         coldest=_extreme(heat, "coldest", now),
         turns=[
@@ -83,7 +92,7 @@ def report_of(heat: PileHeat, now: Millis, guide: Guide, rules: Iterable[Rule]) 
         cycles=reported(guide, cycles),
         turn=turn,
         risk=risk,
-        rules=[rule_reading(rule, heat, now) for rule in rules],
+        rules=[read_by_hand(rule_reading(rule, heat, now), coverage) for rule in rules],
         outlook=[],
         crossings=[],
         lethality_index=lethality_index(heat, now),
@@ -91,6 +100,8 @@ def report_of(heat: PileHeat, now: Millis, guide: Guide, rules: Iterable[Rule]) 
         never_hot_note=share.note,
         cautions=cautions(risk.level, opens_pile=turn.state in {"due", "overdue"}),
         max_gap_minutes=heat.max_gap_ms / MINUTE,
+        coverage=coverage,
+        moisture=moisture_now(facts, now),
     )
 
 
@@ -98,7 +109,9 @@ def _lines(stand: Stand) -> Sequence[SensorLine | None]:
     return list(stand.depths().values()) or [None]
 
 
-def _sensor(stand: Stand, line: SensorLine | None, turned_at: Millis, now: Millis) -> SensorHeat:
+def _sensor(
+    stand: Stand, line: SensorLine | None, turned_at: Millis, now: Millis, by_hand: bool
+) -> SensorHeat:
     if line is None:  # placed, and never heard
         nothing = dict.fromkeys(KEYS)
         return SensorHeat(
@@ -131,7 +144,7 @@ def _sensor(stand: Stand, line: SensorLine | None, turned_at: Millis, now: Milli
         hours_above={text: hours(one.total_ms) if heard else None for text, one in spells.items()},
         longest_spell_hours={text: hours(one.longest_ms) if heard else None for text, one in spells.items()},
         gap_hours=hours(_gap_ms(stand, line)) if heard else None,
-        fault=fault_of(line, stand.depths(), turned_at, now),
+        fault=None if by_hand else fault_of(line, stand.depths(), turned_at, now),
         left_out=stand.left_out(key.depth, now),
     )
 

@@ -15,6 +15,7 @@ from shared.heat.curve import SensorLine, Window
 from shared.heat.exposure import KNOWN
 from shared.heat.extremes import coldest_peak
 from shared.heat.facts import PileFacts
+from shared.heat.hand import HAND_GAP_MS, hand_only, hand_stand
 from shared.heat.peaks import Peak, higher
 from shared.heat.spans import FOREVER
 from shared.heat.stands import Stand, merged
@@ -33,12 +34,17 @@ class PileHeat:
     def __init__(
         self, facts: PileFacts, max_gap_ms: int, curves: Mapping[SensorKey, Curve] | None = None
     ) -> None:
-        self.facts, self.max_gap_ms = facts, max_gap_ms
+        self.facts = facts
+        self.hand_gap_ms = max(HAND_GAP_MS, max_gap_ms)
+        self.max_gap_ms = self.hand_gap_ms if hand_only(facts) else max_gap_ms
         places: dict[tuple[str, str, str, Zone], list[Placement]] = {}
         for placed in sorted(facts.placements, key=lambda p: (p.probe, p.span.start, p.id)):
             places.setdefault((placed.site, placed.probe, placed.position, placed.zone), []).append(placed)
         self.stands = [Stand(facts, placements, max_gap_ms) for placements in places.values()]
-        self._stale = False
+        self.hand = hand_stand(facts, max_gap_ms)
+        if self.hand is not None:
+            self.stands.append(self.hand)
+        self._stale = self.hand is not None
         self._zones: dict[AnyZone, ZoneLines] = {}
         self._coldest_peaks: dict[AnyZone, Peak | None] = {}
         self._remembered: dict[tuple[str, int, int], object] = {}
@@ -154,7 +160,7 @@ class PileHeat:
         """The raw readings held, as they would come from a store."""
         pieces: dict[SensorKey, list[SensorLine]] = {}
         for stand in self.stands:
-            for line in stand.lines.values():
+            for line in stand.lines.values() if stand is not self.hand else ():
                 pieces.setdefault(line.key, []).append(line)
         found: dict[SensorKey, Curve] = {}
         for key, lines in pieces.items():
@@ -234,7 +240,11 @@ class PileHeat:
     def _stands_of(self, sensor: SensorKey) -> list[Stand]:
         if sensor.quantity != "temperature":
             return []
-        return [stand for stand in self.stands if (stand.site, stand.probe) == (sensor.site, sensor.probe)]
+        return [
+            stand
+            for stand in self.stands
+            if (stand.site, stand.probe) == (sensor.site, sensor.probe) and stand is not self.hand
+        ]
 
     def _where(self, sensor: SensorKey, at: NDArray[np.int64]) -> list[tuple[Stand, NDArray[np.bool_]]]:
         found = [(stand, stand.covers(at)) for stand in self._stands_of(sensor)]

@@ -22,6 +22,8 @@ At = Annotated[
 Hours = float
 Phase = Literal["unknown", "heating", "hot", "cooling", "curing", "finished"]
 TurnStateNow = Literal["not_yet", "soon", "due", "overdue", "none"]
+CoveredBy = Literal["none", "probes", "hand", "both"]
+MoistureState = Literal["unknown", "dry", "right", "wet"]
 RiskLevel = Literal["none", "watch", "high", "danger"]
 RuleStatus = Literal["met", "open", "broken", "not_applicable"]
 
@@ -99,6 +101,25 @@ class Risk(_Part):
     since: At | None
 
 
+class Coverage(_Part):
+    """What the sums rest on. ``known_share``: how much of the time since the build is known of any core sensor."""
+
+    by: CoveredBy
+    hand_readings: int  # those that stand in for a probe
+    known_share: float | None
+    note: str = ""  # what to bear in mind, where hand readings take part
+
+
+class Moisture(_Part):
+    """By hand: the last squeeze test, and what was watered since (or since the build, without one)."""
+
+    state: MoistureState
+    at: At | None
+    watered_l: float | None
+    built_percent: float | None  # as the mix was worked out
+    words: str
+
+
 class RuleReading(_Part):
     id: str
     title: str
@@ -148,3 +169,5 @@ class HeatReport(_Part):
     never_hot_note: str = ""
     cautions: list[str]
     max_gap_minutes: float
+    coverage: Coverage = Coverage(by="none", hand_readings=0, known_share=None)
+    moisture: Moisture = Moisture(state="unknown", at=None, watered_l=None, built_percent=None, words="")

@@ -71,6 +71,7 @@ def risk_reading(view: HeatView, now: Millis) -> Risk:
     causes += _causes_beside(lines, words)
     if _highest(causes) == "watch":
         causes += _aggravators(lines, words)
+    causes += _smells(words)
     level = _highest(causes)
     causes.sort(key=lambda cause: LEVELS.index(cause.level), reverse=True)
     since = min((c.since for c in causes if c.level == level and c.since is not None), default=None)
@@ -190,6 +191,20 @@ def _causes_beside(lines: _Lines, words: Noted) -> list[_Cause]:
         causes.append(
             _Cause("high", None, f"{lasted(unturned_hot)} at {LONG_HOT_C:g} °C or more without a turn")
         )
+    return causes
+
+
+def _smells(words: Noted) -> list[_Cause]:
+    """Worth a look by themselves; they make heat no worse, so they come after what does."""
+    causes = []
+    if words.foul_at is not None:
+        reason = f"sour or rotten smell noted at {when(words.foul_at)}: short of air; turn it and add dry coarse material"
+        causes.append(_Cause("watch", words.foul_at, reason))
+    if words.ammonia_at is not None:
+        reason = (
+            f"ammonia noted at {when(words.ammonia_at)}: nitrogen is being lost; too hot, or short of carbon"
+        )
+        causes.append(_Cause("watch", words.ammonia_at, reason))
     return causes
 
 

@@ -16,6 +16,8 @@ DRY_FRESH_MS = 7 * DAY
 class Noted:
     smoke_at: Millis | None = None
     burnt_at: Millis | None = None
+    foul_at: Millis | None = None  # sour or rotten
+    ammonia_at: Millis | None = None
     dry_at: Millis | None = None
     hand: tuple[Millis, float] | None = None  # the last hand reading of the day
 
@@ -26,7 +28,7 @@ def noted(notes: Sequence[FieldNote], now: Millis, turned_at: Sequence[Millis]) 
     smells = [note for note in so_far if note.kind == "smell" and note.at > now - FRESH_MS]
     last_smell = smells[-1] if smells else None
     smoke = last_smell is not None and bool(last_smell.figures.get("smoke"))
-    burnt = last_smell is not None and last_smell.figures.get("smell") == "burnt"
+    smell = "" if last_smell is None else str(last_smell.figures.get("smell"))
     wetted = [note.at for note in so_far if note.kind == "water"] + [at for at in turned_at if at <= now]
     squeezes = [note for note in so_far if note.kind == "squeeze" and note.at > now - DRY_FRESH_MS]
     dry = (
@@ -43,7 +45,9 @@ def noted(notes: Sequence[FieldNote], now: Millis, turned_at: Sequence[Millis]) 
     ]
     return Noted(
         smoke_at=last_smell.at if smoke and last_smell else None,
-        burnt_at=last_smell.at if burnt and last_smell else None,
+        burnt_at=last_smell.at if smell == "burnt" and last_smell else None,
+        foul_at=last_smell.at if smell in {"sour", "rotten"} and last_smell else None,
+        ammonia_at=last_smell.at if smell == "ammonia" and last_smell else None,
         dry_at=squeezes[-1].at if dry else None,
         hand=hands[-1] if hands else None,
     )

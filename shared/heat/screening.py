@@ -61,6 +61,10 @@ GOOD = int(Reason.GOOD)
 def screen(depths: Sequence[RawReadings]) -> list[Reasons]:
     """Judge the readings of all depths of one probe in one place; one array of ``Reason`` codes per depth."""
     reasons = [_alone(depth) for depth in depths]
+    if any((depth.mark & ArrivalMark.BY_HAND).any() for depth in depths):
+        return (
+            reasons  # a person reads once in a while and looks at what it says: no 85.0 of a sensor, no jump
+        )
     out = _pulled_out(depths, reasons)
     for depth, found in zip(depths, reasons, strict=True):
         _mark_lone_85(depth, found)
