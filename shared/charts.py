@@ -100,6 +100,7 @@ def heat_curve_spec(
         "params": [
             {"name": "x_from", "value": shown[0]},
             {"name": "x_to", "value": shown[1]},
+            {"name": "known_to", "value": min(shown[1], report.as_of)},
             {"name": "tick_at", "value": [at for at, _ in ticks]},
             {"name": "tick_words", "value": {str(at): word for at, word in ticks}},
         ],

@@ -5,11 +5,13 @@ const HOUR = 3_600_000;
 const figure = document.querySelector("[data-curve]");
 const dark = matchMedia("(prefers-color-scheme: dark)");
 let view = null;
-let whole = null;
+let whole = [0, 0];
+let known = 0; // where readings end and the outlook begins
 let shown = null;
 let stage = null;
 let words = null;
 let rows = [];
+let ahead = [];
 let used = new Set();
 let settle = 0;
 let frame = 0;
@@ -38,8 +40,8 @@ function build() {
   words.textContent = "Point at the curve, or tap it, to read values.";
   const tools = document.createElement("div");
   tools.className = "tools";
-  const acts = [["Whole", "The whole curve", () => show(...whole)], ["3 days", "The last 3 days", () => show(whole[1] - 72 * HOUR, whole[1])],
-    ["1 day", "The last 1 day", () => show(whole[1] - 24 * HOUR, whole[1])], ["+", "Nearer", () => zoom(0.5)], ["−", "Farther", () => zoom(2)],
+  const acts = [["Whole", "The whole curve", () => show(...whole)], ["3 days", "The last 3 days", () => show(known - 72 * HOUR, whole[1])],
+    ["1 day", "The last 1 day", () => show(known - 24 * HOUR, whole[1])], ["+", "Nearer", () => zoom(0.5)], ["−", "Farther", () => zoom(2)],
     ["◀", "Earlier", () => pan(-0.4)], ["▶", "Later", () => pan(0.4)]];
   for (const [word, name, act] of acts) {
     const button = document.createElement("button");
@@ -97,7 +99,7 @@ function read(event, hair) {
   hair.style.left = `${event.clientX - stage.getBoundingClientRect().left}px`;
   hair.style.top = `${view.origin()[1]}px`;
   hair.style.height = `${view.scale("y").range()[0]}px`;
-  words.textContent = readOut(rows, at, figure.dataset.units, figure.dataset.zone);
+  words.textContent = readOut(rows, ahead, at, figure.dataset.units, figure.dataset.zone);
 }
 
 function listen(hair) {
@@ -155,7 +157,8 @@ async function start() {
   const drawn = await embed(canvas, spec, { ast: true, actions: false, renderer: "canvas", defaultStyle: false, tooltip: false });
   view = drawn.view;
   rows = spec.datasets.curve;
-  whole = ["x_from", "x_to"].map((name) => spec.params.find((one) => one.name === name).value);
+  ahead = spec.datasets.outlook;
+  [whole[0], whole[1], known] = ["x_from", "x_to", "known_to"].map((name) => spec.params.find((one) => one.name === name).value);
   shown = [...whole];
   picture.hidden = true;
   listen(hair);

@@ -1,4 +1,4 @@
-// What stands under the pointer, in words: the nearest reading of each depth.
+// What stands under the pointer, in words: the nearest reading of each depth; ahead of the readings, the outlook.
 const NEAR = 3 * 3_600_000;
 const formats = new Map();
 
@@ -9,7 +9,20 @@ function clock(at, zone) {
   return formats.get(zone).format(new Date(at));
 }
 
-export function readOut(rows, at, units, zone) {
+function foreseen(ahead, at) {
+  const next = ahead.findIndex((one) => one.t >= at);
+  if (next < 1) return null;
+  const [before, after] = [ahead[next - 1], ahead[next]];
+  const share = (at - before.t) / (after.t - before.t);
+  return ["c", "low", "high"].map((name) => before[name] + (after[name] - before[name]) * share);
+}
+
+export function readOut(rows, ahead, at, units, zone) {
+  const future = foreseen(ahead, at);
+  if (future) {
+    const [c, low, high] = future.map((one) => one.toFixed(0));
+    return `${clock(at, zone)} · outlook for the hottest: about ${c} ${units}, most likely ${low} to ${high}`;
+  }
   const nearest = new Map();
   for (const row of rows) {
     const far = Math.abs(row.t - at);

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
+from shared.heat.ahead import outlook_now
 from shared.heat.cautions import cautions
 from shared.heat.coverage import coverage_of, read_by_hand
 from shared.heat.curve import SensorLine
@@ -13,10 +14,12 @@ from shared.heat.engine import PileHeat
 from shared.heat.exposure import KNOWN, hours
 from shared.heat.facts import PileFacts
 from shared.heat.faults import fault_of
+from shared.heat.found_turns import found_turns
 from shared.heat.guide import Guide
 from shared.heat.lethality import DOSE_UNIT
 from shared.heat.moisture import moisture_now
 from shared.heat.never_hot import never_hot
+from shared.heat.outlook import NO_OUTLOOK
 from shared.heat.phase import phase_now
 from shared.heat.report import THRESHOLDS_C, Extreme, HeatReport, ReportTurn, SensorHeat
 from shared.heat.risk import risk_reading
@@ -24,6 +27,7 @@ from shared.heat.rule_data import Rule
 from shared.heat.rules import rule_reading
 from shared.heat.screening import Reason
 from shared.heat.stands import Stand
+from shared.heat.turn_finder import FoundTurn
 from shared.heat.turning import turn_outlook
 from shared.heat.view import Which
 from shared.readings import Curve, SensorKey
@@ -61,6 +65,8 @@ def report_of(heat: PileHeat, now: Millis, guide: Guide, rules: Iterable[Rule]) 
     cycles = cycles_until(heat, guide, now)
     since = cycles[-1].start
     phase = phase_now(heat, now, since=since)
+    found = found_turns(heat, now) if pile.finished_at is None else []
+    ahead = outlook_now(heat, found, now) if pile.finished_at is None else NO_OUTLOOK
     turn = turn_outlook(
         heat,
         guide,
@@ -68,6 +74,7 @@ def report_of(heat: PileHeat, now: Millis, guide: Guide, rules: Iterable[Rule]) 
         load=cycles[-1].load,
         counted=sum(counts(guide, cycle) for cycle in cycles[:-1]),
         over={"curing": "the heat is over", "finished": "the pile is finished"}.get(phase, ""),
+        ahead=ahead,
     )
     risk = risk_reading(heat, now)
     share = never_hot(heat, guide, cycles)
@@ -84,17 +91,14 @@ def report_of(heat: PileHeat, now: Millis, guide: Guide, rules: Iterable[Rule]) 
         ],
         hottest=_extreme(heat, "hottest", now),
         coldest=_extreme(heat, "coldest", now),
-        turns=[
-            ReportTurn(id=t.id or None, at=t.at, source=t.source, state=t.state, note=t.note)
-            for t in sorted(facts.turns, key=lambda t: (t.at, t.id))
-            if t.at <= now
-        ],
+        turns=_turns(facts, found, now),
         cycles=reported(guide, cycles),
         turn=turn,
         risk=risk,
         rules=[read_by_hand(rule_reading(rule, heat, now), coverage) for rule in rules],
-        outlook=[],
-        crossings=[],
+        outlook=list(ahead.points),
+        outlook_note=ahead.note,
+        crossings=list(ahead.crossings),
         lethality_index=lethality_index(heat, now),
         never_hot_share=None if share.share is None else list(share.share),
         never_hot_note=share.note,
@@ -103,6 +107,16 @@ def report_of(heat: PileHeat, now: Millis, guide: Guide, rules: Iterable[Rule]) 
         coverage=coverage,
         moisture=moisture_now(facts, now),
     )
+
+
+def _turns(facts: PileFacts, found: Sequence[FoundTurn], now: Millis) -> list[ReportTurn]:
+    told = [
+        ReportTurn(id=t.id or None, at=t.at, source=t.source, state=t.state, note=t.note)
+        for t in sorted(facts.turns, key=lambda t: (t.at, t.id))
+        if t.at <= now
+    ]
+    told += [ReportTurn(at=one.at, source="detected", state="proposed", note=one.why) for one in found]
+    return sorted(told, key=lambda turn: turn.at)
 
 
 def _lines(stand: Stand) -> Sequence[SensorLine | None]:

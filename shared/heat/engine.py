@@ -16,7 +16,9 @@ from shared.heat.exposure import KNOWN
 from shared.heat.extremes import coldest_peak
 from shared.heat.facts import PileFacts
 from shared.heat.hand import HAND_GAP_MS, hand_only, hand_stand
+from shared.heat.outlook import OutlookState
 from shared.heat.peaks import Peak, higher
+from shared.heat.remembered import Remembered
 from shared.heat.spans import FOREVER
 from shared.heat.stands import Stand, merged
 from shared.heat.view import AnyZone, Stretches, Which
@@ -47,7 +49,8 @@ class PileHeat:
         self._stale = self.hand is not None
         self._zones: dict[AnyZone, ZoneLines] = {}
         self._coldest_peaks: dict[AnyZone, Peak | None] = {}
-        self._remembered: dict[tuple[str, int, int], object] = {}
+        self._remembered = Remembered()
+        self.outlook_state = OutlookState()
         for sensor, curve in (curves or {}).items():
             self.put(sensor, curve.at, curve.value, curve.mark)
 
@@ -141,13 +144,12 @@ class PileHeat:
         self.refresh()
         return [(line.key.probe, line.key.depth, *line.good(after, until)) for line in self._zone(zone).lines]
 
-    def remembered(self, name: str, start: Millis, end: Millis, make: Callable[[], _Found]) -> _Found:
-        """``make()``, kept until a reading changes what is known within [start, end]."""
+    def remembered(
+        self, name: str, start: Millis, end: Millis, make: Callable[[], _Found], *, alone: bool = False
+    ) -> _Found:
+        """``make()``, kept until a reading changes what is known within [start, end]; ``alone``: until it moves on."""
         self.refresh()
-        key = (name, start, end)
-        if key not in self._remembered:
-            self._remembered[key] = make()
-        return self._remembered[key]  # type: ignore[return-value]  # what make() of this name gave
+        return self._remembered.get((name, start, end), make, alone=alone)
 
     def newest_at(self) -> Millis | None:
         """The instant of the last reading held, good or not."""
@@ -186,7 +188,7 @@ class PileHeat:
             mine = merged((w for z, found in by_zone.items() if _belongs(z, zone) for w in found), 0)
             lines.renew(mine)
             self._renew_coldest_peak(zone, lines, mine)
-        self._forget(merged((w for found in by_zone.values() for w in found), 0))
+        self._remembered.forget(merged((w for found in by_zone.values() for w in found), 0))
 
     def _complete_depths(self) -> bool:
         """A depth that spoke in one placement of a probe is looked for in all of them; True = that changed."""
@@ -231,11 +233,6 @@ class PileHeat:
                 self._coldest_peaks[zone] = near
             elif held is not None and start <= held[1] <= end:
                 del self._coldest_peaks[zone]
-
-    def _forget(self, windows: Iterable[Window]) -> None:
-        for low, high in windows:
-            for key in [key for key in self._remembered if key[1] <= high and low <= key[2]]:
-                del self._remembered[key]
 
     def _stands_of(self, sensor: SensorKey) -> list[Stand]:
         if sensor.quantity != "temperature":

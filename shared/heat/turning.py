@@ -13,7 +13,9 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
+from shared.heat.due import Due, due_by_outlook
 from shared.heat.guide import Guide
+from shared.heat.outlook import NO_OUTLOOK, Outlook
 from shared.heat.report import TurnOutlook, TurnStateNow
 from shared.heat.spans import clipped, spent, total
 from shared.heat.view import HeatView, Stretches
@@ -98,29 +100,39 @@ def turn_outlook(
     load: Load | None,
     counted: int,
     over: str = "",
+    ahead: Outlook = NO_OUTLOOK,
 ) -> TurnOutlook:
-    """``load``: since the last turn or the build. ``over``: why no turn is wanted any more, "" = it is."""
+    """``load``: since the last turn or the build. ``over``: why no turn is wanted any more, "" = it is.
+
+    ``ahead``: what the hottest will do; without it the hottest stays as it is.
+    """
     state: TurnStateNow
     due_at: Millis | None = None
+    earliest: Millis | None = None
+    latest: Millis | None = None
     if load is None:
         state, why = "none", "nothing is known of the core since the last turn or the build"
     elif load.reached_at is not None:
         due_at = load.reached_at
         state, why = _past_due(guide, now, load.share, due_at)
     else:
-        due_at = _going_on(view, guide, now, load)
+        due = _as_seen(view, guide, now, load, ahead)
+        due_at = _going_on(view, guide, now, load) if due is None else due.due_at
         state, why = "not_yet", "the load has not come to 1"
+        if due is not None:
+            earliest, latest = due.earliest, due.latest
         if due_at is not None:
-            why = "at the present temperature"
+            why = "at the present temperature" if due is None else "as the outlook goes"
             state = "soon" if due_at - now <= guide.soon_h * HOUR else "not_yet"
     if over:
-        state, due_at, why = "none", None, over
+        state, why = "none", over
+        due_at = earliest = latest = None
     return TurnOutlook(
         guide=guide.id,
         load=None if load is None else float(load.share),
         due_at=due_at,
-        earliest=None,
-        latest=None,
+        earliest=earliest,
+        latest=latest,
         counted=counted,
         required=guide.required_turns,
         state=state,
@@ -134,6 +146,14 @@ def _past_due(guide: Guide, now: Millis, share: Fraction, due_at: Millis) -> tup
     if guide.overdue_h is not None and now - due_at >= guide.overdue_h * HOUR:
         return "overdue", f"due for {guide.overdue_h:g} h or longer"
     return "due", "the load has come to 1"
+
+
+def _as_seen(view: HeatView, guide: Guide, now: Millis, load: Load, ahead: Outlook) -> Due | None:
+    """By the outlook; None where there is none, or where the hottest is not known now."""
+    latest = view.latest("hottest", now)
+    if latest is None:
+        return None
+    return due_by_outlook(float(load.share), guide, ahead, latest[0], now)
 
 
 def _going_on(view: HeatView, guide: Guide, now: Millis, load: Load) -> Millis | None:

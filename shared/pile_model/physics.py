@@ -14,6 +14,10 @@ LATENT_HEAT = 2.36e6  # J/kg
 AIR_HEAT = 1005.0  # J/kgK
 ACTIVATION_J_MOL = 100e3  # of the chemical oxidation; from memory, unverified
 GAS_CONSTANT = 8.314
+HAUG_END_C, HAUG_PEAK = (
+    80.2,
+    17.93,
+)  # where Haug's curve comes to nothing, and its height at 71.6 °C; both computed
 
 
 def cardinal(t: Array, low: float, best: float, high: Array | float) -> Array:
@@ -32,6 +36,14 @@ def cardinal(t: Array, low: float, best: float, high: Array | float) -> Array:
 def activity(t: Array, t_max: Array) -> Array:
     """Mesophiles and thermophiles together, 0-1. Optima 37 and 55 °C: from memory, unverified."""
     return np.minimum(1.0, 0.5 * cardinal(t, 1.0, 37.0, 50.0) + cardinal(t, 12.0, 55.0, t_max))
+
+
+def activity_haug(t: Array, t_max: Array) -> Array:
+    """Haug's rate curve, 1 at its peak, moved so that it ends 3 K over ``t_max``: another shape for the same biology,
+    to try the outlook on kinetics that it does not assume. Coefficients from memory, unverified."""
+    own = t + HAUG_END_C - (t_max + 3.0)
+    rate = 1.066 ** (own - 20.0) - 1.21 ** (own - 60.0)
+    return np.where(t > 1.0, np.clip(rate / HAUG_PEAK, 0.0, 1.0), 0.0)
 
 
 def moisture_factor(moisture: Array) -> Array:
