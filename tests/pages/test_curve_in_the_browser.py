@@ -71,7 +71,8 @@ def test_buttons_and_keys_move_and_zoom_and_finer_data_comes(larkfield: Yard, br
         open_curve(page)
         with page.expect_response(lambda answer: "from=" in answer.url) as day:
             page.get_by_role("button", name="The last 1 day").click()
-        assert asked_span(day.value.url) == (24 + OUTLOOK_H) * HOUR_MS  # the last day of readings and what is ahead
+        # the last day of readings, and what is ahead
+        assert asked_span(day.value.url) == (24 + OUTLOOK_H) * HOUR_MS
         with page.expect_response(lambda answer: "from=" in answer.url) as nearer:
             page.locator(".stage").focus()
             page.keyboard.press("+")
