@@ -7,6 +7,7 @@ from fastapi import APIRouter
 from api.pages import (
     assets,
     batches_page,
+    build_page,
     curve_files,
     door_pages,
     figures_page,
@@ -31,6 +32,7 @@ for _page in (
     assets,
     round_page,
     pile_forms,
+    build_page,
     pile_page,
     curve_files,
     figures_page,

@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields
 from typing import Any
 
 from pydantic import ValidationError
-from starlette.datastructures import QueryParams
+from starlette.datastructures import FormData, QueryParams
 
 from api.pages.forms import number
 from api.problems import ProblemError
@@ -92,19 +92,22 @@ class MixForm:
         return [*self.filled, *[FormRow()] * blank][:MOST_FEEDSTOCKS]
 
 
-def form_of(query: QueryParams) -> MixForm:
-    columns = {one.name: query.getlist(one.name) for one in fields(FormRow) if one.name != "name"}
-    names = query.getlist("stuff")
+def form_of(query: QueryParams | FormData) -> MixForm:
+    def texts(name: str) -> list[str]:
+        return [one for one in query.getlist(name) if isinstance(one, str)]
+
+    columns = {one.name: texts(one.name) for one in fields(FormRow) if one.name != "name"}
+    names = texts("stuff")
     rows = [
-        FormRow(name, **{key: texts[index] for key, texts in columns.items() if index < len(texts)})
+        FormRow(name, **{key: found[index] for key, found in columns.items() if index < len(found)})
         for index, name in enumerate(names[:MOST_FEEDSTOCKS])
     ]
     given = {
-        name: query[name]
+        name: found[0]
         for name in ("name", "ratio", "moisture", "count", "bucket_l", "size", "size_unit")
-        if name in query
+        if (found := texts(name))
     }
-    return MixForm(rows, **given, rules=tuple(rule for rule in query.getlist("rule") if rule))
+    return MixForm(rows, **given, rules=tuple(rule for rule in texts("rule") if rule))
 
 
 def recipe_of(form: MixForm, table: Mapping[str, TableRow]) -> Recipe:

@@ -14,8 +14,11 @@ from api.pages.pile_story import story_of
 from api.pages.round_page import at_hand
 from api.pages.rule_lines import rule_lines
 from api.pages.view import AnyView, View
+from api.v1.builds import steps_of
+from shared.build_record import build_of
 from shared.heat.report import THRESHOLDS_C, HeatReport
 from shared.ids import new_id
+from shared.mix.checklist import DAY_WORDS
 from shared.piles import FieldNote, Pile
 from shared.round import RoundRow, round_row
 
@@ -28,6 +31,7 @@ def pile_context(view: View, pile: Pile) -> dict[str, Any]:
     site = registry.sites.get(pile.site)
     report = view.parts.book.report(pile.id, view.now)
     episodes = tuple(registry.episodes.unresolved(pile.id))
+    notes = registry.piles.notes(pile.id)
     row = round_row(pile, site.zone, report, episodes, view.units)
     return {
         "pile": pile,
@@ -35,6 +39,9 @@ def pile_context(view: View, pile: Pile) -> dict[str, Any]:
         "zone": site.zone,
         "report": report,
         "row": row,
+        "build": build_of(notes),
+        "checklist": steps_of(notes),
+        "days": DAY_WORDS,
         "key": new_id(view.now),
     }
 

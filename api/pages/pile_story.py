@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from shared.build_record import BUILD, CHECKED
 from shared.heat.report import HeatReport
 from shared.piles import FieldNote, Turn
 from shared.times import Millis
@@ -30,8 +31,13 @@ def story_of(report: HeatReport, turns: Sequence[Turn], notes: Sequence[FieldNot
         for turn in report.turns
         if turn.state == "proposed" and turn.id not in known
     ]
-    found += [Happening(note.at, note.kind, "", note.text, note.by, note=note) for note in notes]
+    found += [_note(note) for note in notes if BUILD not in note.figures]
     return sorted(found, key=lambda one: one.at, reverse=True)
+
+
+def _note(note: FieldNote) -> Happening:
+    title = f"Checklist: {len(note.figures[CHECKED])} ticked" if CHECKED in note.figures else ""
+    return Happening(note.at, note.kind, title, note.text, note.by, note=note)
 
 
 def _numbered(turns: Sequence[Turn]) -> list[tuple[Turn, int]]:

@@ -11,6 +11,8 @@ async function ask() {
     if (!answer.ok || number !== asked) return;
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
     document.getElementById("answer").replaceChildren(...page.getElementById("answer").childNodes);
+    const build = document.getElementById("build-it");
+    if (build) build.href = address.replace("/mix?", "/piles/build?");
     history.replaceState(null, "", address);
   } catch {
     // no signal: the button stays

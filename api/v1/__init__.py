@@ -5,6 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from api.v1 import (
+    builds,
     catalogue,
     channels,
     episodes,
@@ -27,7 +28,7 @@ from api.v1 import (
 ROUTERS: tuple[APIRouter, ...] = tuple(
     noun.router
     for noun in (
-        sites, piles, field_log, heat, readings, placements, probes, round, episodes, notices,
+        sites, piles, builds, field_log, heat, readings, placements, probes, round, episodes, notices,
         people, channels, subscriptions, catalogue, mix, quarantine, tokens,
     )
 )  # fmt: skip

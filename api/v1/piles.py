@@ -9,7 +9,7 @@ from fastapi import APIRouter
 from pydantic import Field
 
 from api.auth import Manager, Viewer
-from api.parts import PartsHere
+from api.parts import Parts, PartsHere
 from api.problems import ProblemError, unprocessable
 from api.v1.lookup import check_catalogue, check_site, find_pile
 from api.v1.wire import (
@@ -101,15 +101,20 @@ def show(pile: Pile) -> PileOut:
 
 @router.post("/piles", status_code=201)
 def add_pile(asked: PileIn, parts: PartsHere, _: Manager) -> PileOut:
+    return show(new_pile(parts.registry, asked, parts))
+
+
+def new_pile(registry: Registry, asked: PileIn, parts: Parts) -> Pile:
+    """``registry``: where it is kept, a transaction or not."""
     now = parts.clock.now()
     no_later_than(now, asked.built_at, "body.built_at")
     check_catalogue(parts.catalogue, asked.rule_ids, asked.guide_id)
-    check_site(parts.registry, asked.site, "body.site")
+    check_site(registry, asked.site, "body.site")
     fields = asked.model_dump()
     fields["rule_ids"] = tuple(dict.fromkeys(asked.rule_ids))
     pile = Pile(id=new_id(now), **fields)
-    parts.registry.piles.add(pile)
-    return show(pile)
+    registry.piles.add(pile)
+    return pile
 
 
 @router.get("/piles")
