@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from ingest.decoded import DecodeError
 from ingest.decoders import Decoders
@@ -81,7 +81,7 @@ class Intake:
             return
         readings = decoded.readings
         if message.retain:
-            readings = [replace(one, mark=one.mark | ArrivalMark.STALE) for one in readings]
+            readings = [one._replace(mark=one.mark | ArrivalMark.STALE) for one in readings]
         self.batch.readings.extend(readings)
         if decoded.refused:
             self._refuse(topic, decoded.reason(), message, received_at)

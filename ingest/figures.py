@@ -57,7 +57,8 @@ def reading(
     trouble = time_trouble(at, received_at)
     if trouble:
         raise Refused(trouble)
-    return Reading(key, Millis(at), value, received_at, mark | mark_of(key.quantity, value))
+    of_value = mark_of(key.quantity, value)
+    return Reading(key, Millis(at), value, received_at, mark | of_value if mark else of_value)
 
 
 def printable(text: object, longest: int = 60) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from ingest.decoded import Decoded, DecodeError
 from ingest.decoders import Decoders
@@ -80,7 +80,7 @@ def _decode(decoders: Decoders, message: Quarantined, now: Millis) -> Decoded:
         raise DecodeError("it has no time of its own, and cannot be used as of its receipt")
     known = {(one.sensor, one.at): one for one in (at_receipt.readings if at_receipt else ())}
     for one in timed:
-        known.setdefault((one.sensor, one.at), replace(one, received_at=message.received_at))
+        known.setdefault((one.sensor, one.at), one._replace(received_at=message.received_at))
     return Decoded(list(known.values()), as_of_now.refused)
 
 

@@ -17,7 +17,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from ingest.buffered_socket import BufferedSocket
+from ingest.publish_socket import PublishSocket
 from ingest.session import Address, BrokerAway, Message, Session
 
 log = logging.getLogger(__name__)
@@ -34,16 +34,19 @@ class _Client(mqtt.Client):
 
     def __init__(self, address: Address, **options: Any) -> None:
         super().__init__(CallbackAPIVersion.VERSION2, **options)
-        self._address = address
+        self._address, self._five = address, options["protocol"] is MQTTProtocolVersion.MQTTv5
+        self.connection = 0  # counts connects
 
     def _create_socket(self) -> Any:
         address = self._address
         plain = socket.create_connection((address.host, address.port), timeout=CONNECT_WITHIN_S)
+        self.connection += 1
         if address.tls_ca is None:
-            return BufferedSocket(plain)
+            return PublishSocket(plain, self.connection, five=self._five)
         try:
             context = ssl.create_default_context(cafile=address.tls_ca)
-            return BufferedSocket(context.wrap_socket(plain, server_hostname=address.host))
+            secured = context.wrap_socket(plain, server_hostname=address.host)
+            return PublishSocket(secured, self.connection, five=self._five)
         except BaseException:
             plain.close()
             raise
@@ -56,9 +59,6 @@ class Subscriber:
         self.address, self.session = address, session
         self._take = take
         self._five = session.version == "5"
-        self.connection = (
-            0  # counts connects: a message is acknowledged on the connection it came by, or not at all
-        )
         self.connected = False
         self.last_heard = time.monotonic()
         self._refused = ""
@@ -69,7 +69,6 @@ class Subscriber:
 
     def connect(self) -> bool:
         """Connect and subscribe; True when the broker had kept our session. Raises BrokerAway."""
-        self.connection += 1
         self._refused, self._granted, self._present = "", None, False
         try:
             if self._five:
@@ -115,22 +114,11 @@ class Subscriber:
 
         A PUBACK of MQTT 3.1.1 and of 5 is the same four bytes (MQTT 5 section 3.4.2.1: no reason code means success).
         """
-        sock, connection = self._client.socket(), self.connection
-        if not isinstance(sock, BufferedSocket) or self._client.want_write():
-            for message in messages:
-                if message.qos and message.connection == connection:
-                    self._client.ack(message.mid, message.qos)
-        else:
-            sock.send(
-                b"".join(
-                    [
-                        _PUBACK + message.mid.to_bytes(2, "big")
-                        for message in messages
-                        if message.qos and message.connection == connection
-                    ]
-                )
-            )
-        self._flush()
+        sock, connection = self._client.socket(), self._client.connection
+        if isinstance(sock, PublishSocket):
+            mids = [one.mid for one in messages if one.qos and one.connection == connection]
+            sock.send(b"".join([_PUBACK + mid.to_bytes(2, "big") for mid in mids]))
+            sock.flush()
 
     def ask_for_echo(self) -> None:
         """Send ourselves a message: what proves that messages still reach us."""
@@ -171,18 +159,17 @@ class Subscriber:
             client.username_pw_set(self.address.username, self.address.password)
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
-        client.on_message = self._on_message
         client.on_disconnect = self._on_disconnect
         return client
 
     def _turn(self, timeout_s: float) -> bool:
         """One round of the client's own loop, but reading all that is there."""
         client, sock = self._client, self._client.socket()
-        if sock is None:
+        if not isinstance(sock, PublishSocket):
             return False
-        self._flush()
-        pending = sock.pending() if isinstance(sock, BufferedSocket) else 0
-        waits_to_write = client.want_write() or (isinstance(sock, BufferedSocket) and sock.unsent > 0)
+        sock.flush()
+        pending = sock.pending()
+        waits_to_write = client.want_write() or sock.unsent > 0
         try:
             readable, _, _ = select.select(
                 [sock], [sock] if waits_to_write else [], [], 0 if pending else timeout_s
@@ -190,36 +177,37 @@ class Subscriber:
         except (OSError, ValueError):  # closed under our hands
             return False
         if readable or pending:
-            read, room = client.loop_read, 2000
-            while room:
-                room -= 1
-                if read() is not MQTTErrorCode.MQTT_ERR_SUCCESS:
-                    return False
-                if not isinstance(sock, BufferedSocket) or not sock.pending():
-                    break
+            messages, well = sock.receive(), True
+            while well and sock.client_should_read:
+                well = client.loop_read() is MQTTErrorCode.MQTT_ERR_SUCCESS
+            if messages:
+                self._hand_over(messages)
+            if not well:
+                return False
         if client.want_write():
             client.loop_write()
-        self._flush()
+        sock.flush()
         return client.loop_misc() is MQTTErrorCode.MQTT_ERR_SUCCESS
 
     def _flush(self) -> None:
         sock = self._client.socket()
-        if isinstance(sock, BufferedSocket):
+        if isinstance(sock, PublishSocket):
             sock.flush()
 
     def _subscribe(self) -> None:
         group = f"$share/{self.session.shared_group}/" if self.session.shared_group else ""
-        wanted = [(group + topic, fresh) for topic, fresh in self.session.filters]
-        wanted.append((self._echo_topic, False))
+        # our own echo at QoS 0: it wants no acknowledgement, which MQTT would have in the order of arrival
+        wanted = [(group + topic, fresh, 1) for topic, fresh in self.session.filters]
+        wanted.append((self._echo_topic, False, 0))
         if self._five:
             self._client.subscribe(
                 [
-                    (topic, SubscribeOptions(qos=1, retainHandling=0 if fresh or group else 1))
-                    for topic, fresh in wanted
+                    (topic, SubscribeOptions(qos=qos, retainHandling=0 if fresh or group else 1))
+                    for topic, fresh, qos in wanted
                 ]
             )
         else:
-            self._client.subscribe([(topic, 1) for topic, _ in wanted])
+            self._client.subscribe([(topic, qos) for topic, _, qos in wanted])
 
     def _on_connect(
         self, _client: mqtt.Client, _data: Any, flags: mqtt.ConnectFlags, reason: ReasonCode, _more: Any
@@ -235,27 +223,13 @@ class Subscriber:
     ) -> None:
         self._granted = not any(reason.is_failure for reason in reasons[:-1])
 
-    def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
+    def _hand_over(self, messages: Sequence[Message]) -> None:
         self.last_heard = time.monotonic()
-        try:
-            topic = message.topic
-        except UnicodeDecodeError:
-            topic = None
-        if topic == self._echo_topic:
-            self.echoes += 1
-            self._client.ack(message.mid, message.qos)
-            return
-        self._take(
-            Message(
-                topic,
-                bytes(message.payload),
-                message.mid,
-                message.qos,
-                self.connection,
-                message.retain,
-                message.dup,
-            )
-        )
+        for message in messages:
+            if message.topic == self._echo_topic:
+                self.echoes += 1
+            else:
+                self._take(message)
 
     def _on_disconnect(
         self, _client: mqtt.Client, _data: Any, _flags: Any, reason: ReasonCode, _more: Any

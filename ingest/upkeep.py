@@ -16,7 +16,7 @@ from shared.ports import Appended, ReadingsStore, Registry, StorageError
 from shared.readings import Quantity, Reading
 from shared.times import Millis
 
-_AT_ONCE: Final = 250
+_AT_ONCE: Final = 100
 _ADDED: Final = ("repeats", "differing_repeats")
 _MOST_CADENCES: Final = 100_000
 _FIGURES: Final[Mapping[Quantity, str]] = {

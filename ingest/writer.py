@@ -16,7 +16,7 @@ log = logging.getLogger(__name__)
 
 _PRUNE_EVERY_S: Final = 60.0
 _PRUNE_AFTER: Final = 500
-_UPKEEP_SHARE: Final = 0.05  # of the writer's time
+_UPKEEP_SHARE: Final = 0.03  # of the writer's time
 _UPKEEP_EVERY_S: Final = 0.5
 
 
@@ -81,10 +81,12 @@ class Writer:
         pause = _UPKEEP_EVERY_S if idle else max(_UPKEEP_EVERY_S, took / _UPKEEP_SHARE)
         self._next_upkeep = time.monotonic() + pause
 
-    def finish(self) -> None:
-        """Write all upkeep that waits; raises StorageError."""
-        while len(self._upkeep):
+    def finish(self, within_s: float) -> int:
+        """Write the upkeep that waits, as much as there is time for; give how many probes are left. Raises StorageError."""
+        deadline = time.monotonic() + within_s
+        while len(self._upkeep) and time.monotonic() < deadline:
             self._upkeep.flush(self._registry)
+        return len(self._upkeep)
 
     def _append(self, batch: Batch) -> Appended:
         try:

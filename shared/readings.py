@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import IntFlag
-from typing import Literal
+from math import isfinite
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,11 +33,10 @@ class ArrivalMark(IntFlag):
         return bool(self & (ArrivalMark.STALE | ArrivalMark.SENTINEL | ArrivalMark.OUT_OF_RANGE))
 
 
-@dataclass(frozen=True, slots=True, order=True)
-class SensorKey:
+class SensorKey(NamedTuple):
     """One depth of one probe of one site (or a probe-wide quantity, depth ``""``).
 
-    ``depth`` is canonical text: centimetres without trailing zeros (``45``, ``7.5``) or a level (``middle``).
+    A named tuple, as ``Reading`` is: both are made and looked up by the ten thousand. ``depth`` is canonical text: centimetres without trailing zeros (``45``, ``7.5``) or a level (``middle``).
     """
 
     site: str
@@ -59,13 +59,12 @@ def canonical_depth(depth: float | str) -> str:
         number = float(text)
     except ValueError:
         return text
-    if not np.isfinite(number):
+    if not isfinite(number):
         return text
     return f"{number:.3f}".rstrip("0").rstrip(".")
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
+class Reading(NamedTuple):
     sensor: SensorKey
     at: Millis
     value: float

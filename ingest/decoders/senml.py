@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 
 from ingest.decoded import Decoded, DecodeError
 from ingest.figures import Refused, nothing_used, number, printable, reading, sensor
-from ingest.screening import MAX_RECORDS
+from ingest.screening import EARLIEST, MAX_AHEAD_MS, MAX_RECORDS, mark_of
 from ingest.topics import Origin
 from shared.readings import ArrivalMark, Quantity, Reading, SensorKey
 from shared.times import Millis
@@ -21,6 +21,10 @@ ABSOLUTE_FROM_S = 2**28
 _BASE = frozenset({"bn", "bt", "bu", "bv", "bs", "bver"})
 _RESOLVED = _BASE | {"n", "u", "v", "s", "t"}
 _KNOWN = _RESOLVED | {"vs", "vb", "vd", "ut"}
+_QUICK = frozenset({"n", "u", "v", "t"})
+_EXACT = 2**53
+_LATEST_S = 1e12
+_NUMBERS = (int, float)
 _OURS = re.compile(r"(?:(?P<what>t|o2|moisture)/(?P<depth>[^/]*)|(?P<own>battery|rssi))$")
 _BY_NAME: Mapping[tuple[str, str | None], Quantity] = {
     ("t", "Cel"): "temperature", ("o2", "%"): "oxygen", ("moisture", "%"): "moisture",
@@ -48,19 +52,24 @@ def resolve(records: Sequence[Any], received_at: Millis) -> Iterator[Resolved | 
     """
     base = _Base(received_at / 1000)
     for record in records:
-        if not isinstance(record, dict):
-            yield Refused("a record is not an object")
-            continue
-        if not record.keys() <= _KNOWN:
-            _must_understand(record)
-        if not _BASE.isdisjoint(record):
-            base.take(record)
-        if record.keys() <= _BASE:
-            continue  # a record of base fields alone measures nothing
-        try:
-            yield base.resolve(record)
-        except Refused as refused:
-            yield Refused(f"{printable(base.name + str(record.get('n', ''))) or 'no name'}: {refused}")
+        resolved = _resolve_one(base, record)
+        if resolved is not None:
+            yield resolved
+
+
+def _resolve_one(base: _Base, record: object) -> Resolved | Refused | None:
+    if not isinstance(record, dict):
+        return Refused("a record is not an object")
+    if not record.keys() <= _KNOWN:
+        _must_understand(record)
+    if not _BASE.isdisjoint(record):
+        base.take(record)
+    if record.keys() <= _BASE:
+        return None  # a record of base fields alone measures nothing
+    try:
+        return base.resolve(record)
+    except Refused as refused:
+        return Refused(f"{printable(base.name + str(record.get('n', ''))) or 'no name'}: {refused}")
 
 
 class _Base:
@@ -159,21 +168,52 @@ def decode_pack(origin: Origin, pack: object, received_at: Millis) -> Decoded:
         raise DecodeError(f"the pack has {len(pack)} records; {MAX_RECORDS} are the most")
     readings: list[Reading] = []
     refused: list[str] = []
-    for record in resolve(pack, received_at):
-        if isinstance(record, Refused):
-            refused.append(str(record))
+    base = _Base(received_at / 1000)
+    for record in pack:
+        quick = _quick(origin, base, record, received_at)
+        if quick is not None:
+            readings.append(quick)
             continue
-        try:
-            key = _sensor_named(origin, record.name, record.unit)
-            if key is not None:
-                readings.append(_reading(key, record, received_at))
-        except Refused as why:
-            refused.append(f"{printable(record.name)}: {why}")
+        resolved = _resolve_one(base, record)
+        if isinstance(resolved, Refused):
+            refused.append(str(resolved))
+        elif resolved is not None:
+            try:
+                key = _sensor_named(origin, resolved.name, resolved.unit)
+                if key is not None:
+                    readings.append(_reading(key, resolved, received_at))
+            except Refused as why:
+                refused.append(f"{printable(resolved.name)}: {why}")
     if not readings:
         raise nothing_used(
             refused, "no record has a name that ends in t/<depth>, o2/, moisture/, battery or rssi"
         )
     return Decoded(readings, refused)
+
+
+def _quick(origin: Origin, base: _Base, record: dict[str, Any], received_at: Millis) -> Reading | None:
+    """A record as nearly all are: name, unit, number and absolute time, nothing wrong with it. Gives what the long way
+    would give, at a quarter of its price; None = go the long way."""
+    simple = type(record) is dict and record.keys() <= _QUICK and base.value is None and base.sum is None
+    if not simple:
+        return None
+    name, unit, t = record.get("n", ""), record.get("u", base.unit), record.get("t", 0)
+    value: Any = record.get("v")
+    if type(value) is int and -_EXACT < value < _EXACT:
+        value = float(value)
+    if not (type(value) is float and type(t) in _NUMBERS and type(name) is str and type(unit) is str):
+        return None
+    at_s = t if base.time is None else base.time + t
+    if not (ABSOLUTE_FROM_S <= at_s < _LATEST_S and -_EXACT < value < _EXACT):
+        return None
+    at = round(at_s * 1000)
+    try:
+        key = _sensor_named(origin, base.name + name, unit)
+    except Refused:
+        key = None
+    if key is None or not EARLIEST <= at <= received_at + MAX_AHEAD_MS:
+        return None
+    return Reading(key, Millis(at), value, received_at, mark_of(key.quantity, value))
 
 
 def _reading(key: SensorKey, record: Resolved, received_at: Millis) -> Reading:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import math
 import sqlite3
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from typing import NamedTuple
+from itertools import chain
+from math import isfinite
+from operator import itemgetter
 
 from shared.ports import Appended, StorageError
 from shared.readings import Reading, SensorKey
@@ -14,7 +15,12 @@ from shared.stores import arrivals_log
 from shared.stores.readings_schema import SLOT_MS, STRETCHES
 from shared.times import Millis
 
-_INSERT = "INSERT INTO readings (slot, series, at, value, mark, received_at) VALUES (?, ?, ?, ?, ?, ?)"
+_ROW = "(?, ?, ?, ?, ?, ?)"
+_INSERT = f"INSERT INTO readings (slot, series, at, value, mark, received_at) VALUES {_ROW}"  # noqa: S608  # a constant
+_MANY = 250
+_INSERT_MANY = _INSERT + f", {_ROW}" * (_MANY - 1)
+"""As many rows in one call: the interpreter is let go once for all of them, not once a row, so that a busy thread beside
+this one does not make every row wait its turn."""
 _SUMMARY = """
 UPDATE series SET
     count = count + :count,
@@ -30,48 +36,52 @@ WHERE r.series = :id
 """  # noqa: S608  # a constant
 
 
-class Row(NamedTuple):
-    sensor: SensorKey
-    at: int
-    value: float
-    mark: int
-    received_at: int
+Row = tuple[int, int, int, float, int, int]
+"""As the table has it: slot, series, at, value, mark, received_at."""
+
+_place = itemgetter(0, 1, 2)
 
 
-def checked(batch: Sequence[Reading]) -> list[Row]:
+def checked(batch: Sequence[Reading]) -> Sequence[Reading]:
     """Plain numbers; raise StorageError at the first that is none, before anything is written."""
-    rows = []
-    for reading in batch:
-        value = float(reading.value)
-        if not math.isfinite(value):
-            raise StorageError(f"{value} is no reading ({reading.sensor}); nothing of this batch was stored")
-        rows.append(Row(reading.sensor, int(reading.at), value, int(reading.mark), int(reading.received_at)))
-    return rows
+    for _, at, value, received_at, _ in batch:
+        if not (type(value) is float and isfinite(value) and type(at) is type(received_at) is int):
+            return _made_plain(batch)
+    return batch
+
+
+def _made_plain(batch: Sequence[Reading]) -> list[Reading]:
+    plain = []
+    for sensor, at, given, received_at, mark in batch:
+        value = float(given)
+        if not isfinite(value):
+            raise StorageError(f"{value} is no reading ({sensor}); nothing of this batch was stored")
+        plain.append(Reading(sensor, Millis(int(at)), value, Millis(int(received_at)), mark))
+    return plain
 
 
 def append(
-    connection: sqlite3.Connection, rows: Sequence[Row], known: Mapping[SensorKey, int]
+    connection: sqlite3.Connection, batch: Sequence[Reading], known: Mapping[SensorKey, int]
 ) -> tuple[dict[SensorKey, int], Appended]:
     """Give the series ids that were looked up or made, to be known once the transaction is committed."""
     added: dict[SensorKey, int] = {}
-    repeats: Counter[tuple[str, str]] = Counter()
-    differing: Counter[tuple[str, str]] = Counter()
-    first: dict[tuple[int, int], Row] = {}
-    for row in rows:
-        series = known.get(row.sensor) or added.get(row.sensor)
+    tally = _Tally()
+    rows: list[Row] = []
+    for sensor, at, value, received_at, mark in batch:
+        series = known.get(sensor) or added.get(sensor)
         if series is None:
-            series = added[row.sensor] = _series(connection, row.sensor)
-        before = first.setdefault((series, row.at), row)
-        if before is not row:
-            _tally(row, before.value, repeats, differing)
-    new = first
+            series = added[sensor] = _series(connection, sensor)
+        rows.append((at // SLOT_MS, series, at, value, int(mark), received_at))
+    sensors = {row[1]: reading.sensor for row, reading in zip(rows, batch, strict=True)}
+    rows.sort(key=_place)  # stable: of two of one instant, the first stays the first
+    new = _each_once(rows, sensors, tally)
     if not _insert_all(connection, new):
-        new = _only_new(connection, first, repeats, differing)
+        new = _only_new(connection, new, sensors, tally)
         if not _insert_all(connection, new):
             raise StorageError("storing readings: a key appeared inside the transaction")
     if new:
         _summarise(connection, new)
-    return added, Appended(len(new), dict(repeats), dict(differing))
+    return added, Appended(len(new), dict(tally.repeats), dict(tally.differing))
 
 
 def withdraw(connection: sqlite3.Connection, wanted: Iterable[tuple[SensorKey, Millis]]) -> int:
@@ -100,24 +110,40 @@ def withdraw(connection: sqlite3.Connection, wanted: Iterable[tuple[SensorKey, M
     return gone
 
 
-def _tally(
-    row: Row, stored: float, repeats: Counter[tuple[str, str]], differing: Counter[tuple[str, str]]
-) -> None:
-    which = repeats if row.value == stored else differing
-    which[row.sensor.site, row.sensor.probe] += 1
+class _Tally:
+    """Repeats by probe."""
+
+    def __init__(self) -> None:
+        self.repeats: Counter[tuple[str, str]] = Counter()
+        self.differing: Counter[tuple[str, str]] = Counter()
+
+    def note(self, sensor: SensorKey, value: float, stored: float) -> None:
+        which = self.repeats if value == stored else self.differing
+        which[sensor.site, sensor.probe] += 1
 
 
-def _insert_all(connection: sqlite3.Connection, rows: Mapping[tuple[int, int], Row]) -> bool:
+def _each_once(rows: list[Row], sensors: Mapping[int, SensorKey], tally: _Tally) -> list[Row]:
+    """The first of each instant; ``rows`` in the order of the table."""
+    places = list(map(_place, rows))
+    if len(set(places)) == len(rows):
+        return rows
+    once = [rows[0]]
+    for row in rows[1:]:
+        if row[:3] == once[-1][:3]:
+            tally.note(sensors[row[1]], row[3], once[-1][3])
+        else:
+            once.append(row)
+    return once
+
+
+def _insert_all(connection: sqlite3.Connection, rows: list[Row]) -> bool:
     """All of them, or none and False when one is there already (seldom: a message delivered again)."""
     connection.execute("SAVEPOINT fresh")
+    whole = len(rows) - len(rows) % _MANY
     try:
-        connection.executemany(
-            _INSERT,
-            [
-                (at // SLOT_MS, series, at, row.value, row.mark, row.received_at)
-                for (series, at), row in sorted(rows.items())
-            ],
-        )
+        for start in range(0, whole, _MANY):
+            connection.execute(_INSERT_MANY, list(chain.from_iterable(rows[start : start + _MANY])))
+        connection.executemany(_INSERT, rows[whole:])
     except sqlite3.IntegrityError:
         connection.execute("ROLLBACK TO fresh")
         return False
@@ -128,36 +154,39 @@ def _insert_all(connection: sqlite3.Connection, rows: Mapping[tuple[int, int], R
 
 
 def _only_new(
-    connection: sqlite3.Connection,
-    rows: Mapping[tuple[int, int], Row],
-    repeats: Counter[tuple[str, str]],
-    differing: Counter[tuple[str, str]],
-) -> dict[tuple[int, int], Row]:
-    new: dict[tuple[int, int], Row] = {}
-    for (series, at), row in rows.items():
+    connection: sqlite3.Connection, rows: list[Row], sensors: Mapping[int, SensorKey], tally: _Tally
+) -> list[Row]:
+    new: list[Row] = []
+    for row in rows:
         found = connection.execute(
-            "SELECT value FROM readings WHERE slot = ? AND series = ? AND at = ?", (at // SLOT_MS, series, at)
+            "SELECT value FROM readings WHERE slot = ? AND series = ? AND at = ?", row[:3]
         ).fetchone()
         if found is None:
-            new[series, at] = row
+            new.append(row)
         else:
-            _tally(row, found[0], repeats, differing)
+            tally.note(sensors[row[1]], row[3], found[0])
     return new
 
 
-def _summarise(connection: sqlite3.Connection, new: Mapping[tuple[int, int], Row]) -> None:
-    by_series: dict[int, dict[str, float]] = {}
-    for (series, at), row in new.items():
-        summary = by_series.setdefault(
-            series, {"id": series, "count": 0, "first": at, "last": at, "value": row.value}
-        )
-        summary["count"] += 1
-        summary["first"] = min(summary["first"], at)
-        if at > summary["last"]:
-            summary["last"], summary["value"] = at, row.value
-    connection.executemany(_SUMMARY, by_series.values())
-    earliest = {series: int(summary["first"]) for series, summary in by_series.items()}
-    arrivals_log.write(connection, earliest, max(row.received_at for row in new.values()))
+def _summarise(connection: sqlite3.Connection, new: list[Row]) -> None:
+    """``new`` in the order of the table: within a series by time."""
+    summaries: dict[int, list[float]] = {}  # count, first, last, value at last
+    for _, series, at, value, _, _ in new:
+        found = summaries.get(series)
+        if found is None:
+            summaries[series] = [1, at, at, value]
+        else:
+            found[0] += 1
+            found[2], found[3] = at, value
+    connection.executemany(
+        _SUMMARY,
+        [
+            {"id": series, "count": count, "first": first, "last": last, "value": value}
+            for series, (count, first, last, value) in summaries.items()
+        ],
+    )
+    earliest = {series: int(first) for series, (_, first, _, _) in summaries.items()}
+    arrivals_log.write(connection, earliest, max(row[5] for row in new))
 
 
 def _recount(connection: sqlite3.Connection, series: int) -> None:

@@ -206,5 +206,5 @@ def test_a_sentinel_is_known_before_the_offset() -> None:
 
 
 def test_other_quantities_of_a_probe_are_no_temperature() -> None:
-    oxygen = replace(sensor(), quantity="oxygen")
+    oxygen = sensor()._replace(quantity="oxygen")
     assert only(report({sensor(): every(HOUR, 60, 60), oxygen: every(HOUR, 90, 90)})).peak_c == 60
