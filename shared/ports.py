@@ -18,7 +18,7 @@ from shared.episodes import Episode, NoticeKind
 from shared.notices import Notice
 from shared.people import Channel, Person, Subscription
 from shared.piles import FieldNote, Pile, Placement, Site, Turn
-from shared.ports_access import Access
+from shared.ports_access import Access, Accounts, Audit
 from shared.probes import Calibration, Probe
 from shared.readings import Curve, Reading, SensorKey
 from shared.times import Millis, Span
@@ -271,6 +271,8 @@ class Registry(Protocol):
     notices: Notices
     quarantine: Quarantine
     access: Access
+    accounts: Accounts
+    audit: Audit
     memory: Memory
 
     def begin(self) -> AbstractContextManager[Registry]: ...

@@ -13,6 +13,7 @@ from shared.ports import Conflict, NotFound, Registry, StorageError
 from shared.times import HOUR, Millis
 from tests.contracts.adapters import registry_at
 from tests.contracts.processes import DEADLINE_S, children, in_threads
+from tests.contracts.registry_access import RegistryAccess
 from tests.contracts.registry_facts import RegistryFacts
 from tests.contracts.registry_made import HILL, furnished, notice, pile
 from tests.contracts.registry_people import RegistryPeople
@@ -24,7 +25,7 @@ class _StoppedHere(Exception):
     pass
 
 
-class RegistryContract(RegistryFacts, RegistryProbes, RegistryPeople, RegistryTold):
+class RegistryContract(RegistryFacts, RegistryProbes, RegistryPeople, RegistryAccess, RegistryTold):
     @pytest.fixture
     def registry(self, address: str) -> Iterator[Registry]:
         registry = registry_at(address)

@@ -14,11 +14,13 @@ from alembic.config import Config
 from alembic.migration import MigrationContext
 from sqlalchemy import Engine, create_engine, inspect
 
+from shared.audit import Deed
 from shared.ports import StorageError
 from shared.stores import open_registry
 from shared.stores.migrations import upgrade as upgrading
 from shared.stores.registry.columns import metadata
 from shared.stores.sqlite_files import REGISTRY_ID
+from shared.times import Millis
 from tests.contracts.processes import ROOT, children
 from tests.contracts.registry_made import furnished
 
@@ -173,3 +175,15 @@ def test_every_migration_is_packaged() -> None:
     found = {path for pattern in patterns for path in base.glob(pattern)}
     needed = {path for path in (base / "migrations").rglob("*") if path.suffix in {".py", ".mako"}}
     assert needed <= found
+
+
+@pytest.mark.parametrize("change", ["UPDATE audit SET who = 'nobody'", "DELETE FROM audit"])
+def test_the_database_refuses_to_change_the_audit_log(tmp_path: Path, change: str) -> None:
+    registry = open_registry(tmp_path / "registry.db")
+    registry.audit.append(Deed(Millis(1), "Orla", "command line", "token.created", "t1"))
+    registry.close()
+    with (
+        closing(sqlite3.connect(tmp_path / "registry.db")) as connection,
+        pytest.raises(sqlite3.DatabaseError, match="only added to"),
+    ):
+        connection.execute(change)

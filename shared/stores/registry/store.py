@@ -20,10 +20,12 @@ from shared.ports import (
     Sites,
     StorageError,
 )
-from shared.ports_access import Access
+from shared.ports_access import Access, Accounts, Audit
 from shared.stores.migrations.upgrade import upgrade
 from shared.stores.registry import tables as t
 from shared.stores.registry.access import SqlAccess
+from shared.stores.registry.accounts import SqlAccounts
+from shared.stores.registry.audit import SqlAudit
 from shared.stores.registry.engine import make_engine
 from shared.stores.registry.episodes import SqlEpisodes
 from shared.stores.registry.memory import SqlMemory
@@ -46,6 +48,8 @@ class SqlRegistry:
     notices: Notices
     quarantine: Quarantine
     access: Access
+    accounts: Accounts
+    audit: Audit
     memory: Memory
 
     def __init__(self, work: Work) -> None:
@@ -58,6 +62,8 @@ class SqlRegistry:
         self.notices = SqlNotices(work)
         self.quarantine = SqlQuarantine(work)
         self.access = SqlAccess(work)
+        self.accounts = SqlAccounts(work)
+        self.audit = SqlAudit(work)
         self.memory = SqlMemory(work)
 
     @contextmanager
