@@ -2,143 +2,86 @@
 
 from __future__ import annotations
 
-import hashlib
-import logging
-import secrets
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
-from typing import Annotated, Literal, get_args
+from typing import Annotated
 
 from fastapi import Depends, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 
+from api.auth_caller import Caller
 from api.auth_csrf import check_csrf, check_origin
-from api.auth_slowdown import Slowdown
-from api.parts import Parts, parts_of
+from api.auth_reach import Reach
+from api.auth_slowdown import Slowdown, address_of
+from api.auth_tokens import (
+    TOKEN_PREFIX,
+    account_of,
+    create_token,
+    digest_of,
+    find_session,
+    find_token,
+    note_use,
+    use_of,
+)
+from api.parts import Parts
 from api.problems import ProblemError
-from shared.ids import new_id
-from shared.people import Role, Token, role_allows
-from shared.ports import Registry, StorageError
-from shared.times import MINUTE, Millis
+from shared.people import Role, Token
+from shared.ports import NotFound
 
-log = logging.getLogger(__name__)
+__all__ = [
+    "SESSION_COOKIE", "TOKEN_PREFIX", "Caller", "Helper", "HouseManager", "Manager", "Viewer", "admit", "create_token",
+    "current", "digest_of", "find_token", "needs", "use_of",
+]  # fmt: skip
 
-TOKEN_PREFIX = "tb_"  # noqa: S105 - what every token begins with, so that a leaked one is recognised
 SESSION_COOKIE = "tb_session"
-Use = Literal["bearer", "session", "first_run"]
-"""bearer = a token of the Authorization header; session = a cookie; first_run = a key that opens one session."""
 
 _bearer = HTTPBearer(auto_error=False, description="`turnbell token create` prints one.")
 
 
-@dataclass(frozen=True, slots=True)
-class Caller:
-    """Who asks. ``session`` is the cookie's secret, None without a session."""
-
-    role: Role
-    name: str
-    session: str | None = None
-
-    def may(self, role: Role) -> bool:
-        return role_allows(self.role, role)
-
-
-def digest_of(secret: str) -> str:
-    return hashlib.sha256(secret.encode()).hexdigest()
-
-
-def create_token(
-    registry: Registry,
-    role: Role,
-    name: str,
-    now: Millis,
-    *,
-    expires_at: Millis | None = None,
-    purpose: dict[str, str] | None = None,
-) -> str:
-    """Make a token and give its text, which is kept nowhere: the registry holds its SHA-256 alone."""
-    secret = TOKEN_PREFIX + secrets.token_urlsafe(32)
-    registry.access.add_token(
-        Token(
-            id=new_id(now),
-            name=name,
-            role=role,
-            created_at=now,
-            digest=digest_of(secret),
-            expires_at=expires_at,
-            purpose=purpose,
-        )
-    )
-    return secret
-
-
-def use_of(token: Token) -> str:
-    """What it may be used for; "" for a purpose that is none of the door's."""
-    use = "bearer" if token.purpose is None else token.purpose.get("use")
-    return str(use) if use in get_args(Use) else ""
-
-
-def find_token(registry: Registry, secret: str, use: Use, now: Millis) -> Token | None:
-    """The token of that text, if it may be used in that way now.
-
-    A token for one site alone is refused: roles per site are not there yet, and it must not open the others.
-    """
-    token = registry.access.token_by_digest(digest_of(secret))
-    if token is None or use_of(token) != use or token.site is not None:
-        return None
-    return None if _expired(token, now) else token
-
-
-def find_bearer(registry: Registry, secret: str, now: Millis) -> Token | None:
-    return find_token(registry, secret, "bearer", now)
-
-
-def find_session(registry: Registry, cookie: str, now: Millis) -> Token | None:
-    """The session of that cookie; it ends with the token that opened it."""
-    session = find_token(registry, cookie, "session", now)
-    if session is None:
-        return None
-    opened_with = str((session.purpose or {}).get("of", ""))
-    if not opened_with:
-        return session
-    parent = registry.access.token_by_digest(opened_with)
-    return None if parent is None or _expired(parent, now) else session
-
-
 async def current(
     request: Request,
-    parts: Annotated[Parts, Depends(parts_of)],
     _documented: Annotated[HTTPAuthorizationCredentials | None, Depends(_bearer)],
 ) -> Caller | None:
     """The caller of this request, None without a key; a wrong key is a problem at once."""
+    parts: Parts = request.app.state.parts
     scheme, _, secret = request.headers.get("authorization", "").partition(" ")
     if parts.open_door:
         if not scheme:
             check_origin(request)
-        return Caller("manager", "demo")
+        return Caller("manager", "demo", key="open door")
     if scheme:
         return await _bearer_caller(request, parts, scheme, secret.strip())
     cookie = request.cookies.get(SESSION_COOKIE)
     if not cookie:
         return None
-    session = await run_in_threadpool(_found, find_session, parts, cookie)
-    if session is None:
-        return None
-    await check_csrf(request, cookie)
-    return Caller(session.role, session.name, cookie)
+    caller = await run_in_threadpool(_session_caller, parts, cookie)
+    if caller is not None:
+        await check_csrf(request, cookie)
+    return caller
 
 
-def needs(role: Role) -> Callable[..., Awaitable[Caller]]:
-    """A dependency: the caller, who holds at least ``role``; else 401 or 403."""
+def admit(request: Request, caller: Caller, role: Role) -> None:
+    """From here on the registry of this request reaches as far as ``caller`` does with ``role``."""
+    parts: Parts = request.app.state.parts
+    request.state.reach = Reach(caller, role, address_of(request), parts.clock.now)
 
-    async def admitted(caller: Annotated[Caller | None, Depends(current)]) -> Caller:
+
+def needs(role: Role, *, everywhere: bool = False) -> Callable[..., Awaitable[Caller]]:
+    """A dependency: the caller, who holds at least ``role`` somewhere (``everywhere``: on every site); else 401 or 403.
+
+    On which sites they hold it, the request's registry minds: see ``auth_reach``.
+    """
+
+    async def admitted(request: Request, caller: Annotated[Caller | None, Depends(current)]) -> Caller:
         if caller is None:
             raise ProblemError(
                 401, "This needs a bearer token or a session.", headers={"WWW-Authenticate": "Bearer"}
             )
         if not caller.may(role):
-            raise ProblemError(403, f"This needs the role {role}; you are a {caller.role}.")
+            raise ProblemError(403, f"This needs the role {role}; you are a {caller.best}.")
+        if everywhere and not caller.may_everywhere(role):
+            raise ProblemError(403, f"This needs the role {role} on every site.")
+        admit(request, caller, role)
         return caller
 
     return admitted
@@ -147,13 +90,14 @@ def needs(role: Role) -> Callable[..., Awaitable[Caller]]:
 Viewer = Annotated[Caller, Depends(needs("viewer"))]
 Helper = Annotated[Caller, Depends(needs("helper"))]
 Manager = Annotated[Caller, Depends(needs("manager"))]
+HouseManager = Annotated[Caller, Depends(needs("manager", everywhere=True))]
 """A route's parameter that admits only such callers."""
 
 
 async def _bearer_caller(request: Request, parts: Parts, scheme: str, secret: str) -> Caller:
     token = None
     if scheme.lower() == "bearer" and secret:
-        token = await run_in_threadpool(_found, find_bearer, parts, secret)
+        token = await run_in_threadpool(_bearer_token, parts, secret)
     if token is None:
         slowdown: Slowdown = request.app.state.slowdown
         slowdown.failed(request)
@@ -163,21 +107,45 @@ async def _bearer_caller(request: Request, parts: Parts, scheme: str, secret: st
             "This token is not known, or its time is over.",
             headers={"WWW-Authenticate": 'Bearer error="invalid_token"'},
         )
-    return Caller(token.role, token.name)
+    return caller_of(token)
 
 
-def _found(find: Callable[[Registry, str, Millis], Token | None], parts: Parts, secret: str) -> Token | None:
-    """What ``find`` gives, its use noted once a minute; that it could not be noted stops nobody."""
+def _bearer_token(parts: Parts, secret: str) -> Token | None:
     now = parts.clock.now()
-    token = find(parts.registry, secret, now)
-    if token is None or (token.last_used_at is not None and now - token.last_used_at < MINUTE):
-        return token
-    try:
-        parts.registry.access.touch(token.id, now)
-    except StorageError as error:
-        log.debug("event=token_use_not_noted token=%s error=%s", token.id, error)
+    token = find_token(parts.registry, secret, "bearer", now)
+    if token is not None:
+        note_use(parts.registry, token, now)
     return token
 
 
-def _expired(token: Token, now: Millis) -> bool:
-    return token.expires_at is not None and now >= token.expires_at
+def _session_caller(parts: Parts, cookie: str) -> Caller | None:
+    now = parts.clock.now()
+    session = find_session(parts.registry, cookie, now, parts.settings.web.session_idle_ms)
+    if session is None:
+        return None
+    account_id = account_of(session)
+    caller = caller_of(session, cookie) if account_id is None else _account_caller(parts, account_id, cookie)
+    if caller is not None:
+        note_use(parts.registry, session, now)
+    return caller
+
+
+def caller_of(token: Token, cookie: str | None = None) -> Caller:
+    """Whoever holds ``token``, which is for one site or for all."""
+    kind = "token" if cookie is None else "session"
+    everywhere = token.role if token.site is None else None
+    sites = {} if token.site is None else {token.site: token.role}
+    return Caller(everywhere, token.name, cookie, sites, f"{kind}:{token.id}")
+
+
+def _account_caller(parts: Parts, account_id: str, cookie: str) -> Caller | None:
+    """The account as it is now: what was taken away is gone at once."""
+    try:
+        account = parts.registry.accounts.get(account_id)
+    except NotFound:
+        return None
+    if account.disabled_at is not None:
+        return None
+    return Caller(
+        account.role, account.name, cookie, dict(account.site_roles), f"account:{account.id}", account.id
+    )

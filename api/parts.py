@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Annotated, cast
 
 from fastapi import Depends, Request
 
+from api.auth_reach import CallersRegistry
 from shared.heat.catalogue import Catalogue
 from shared.heat_book import HeatBook
 from shared.ports import ReadingsStore, Registry
@@ -47,7 +48,9 @@ class Parts:
 
 
 async def parts_of(request: Request) -> Parts:
-    return cast(Parts, request.app.state.parts)
+    """The parts as this request's caller may use them."""
+    parts: Parts = request.app.state.parts
+    return replace(parts, registry=cast(Registry, CallersRegistry(parts.registry, request)))
 
 
 PartsHere = Annotated[Parts, Depends(parts_of)]

@@ -10,10 +10,13 @@ import os
 import tomllib
 from collections.abc import Mapping
 from datetime import time
+from ipaddress import ip_network
 from pathlib import Path
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError, field_validator
+
+from shared.people import Role
 
 PREFIX = "TURNBELL_"
 
@@ -62,6 +65,55 @@ class Web(_Section):
         description="let webhooks and push addresses lead to loopback and private addresses; absent = only while the "
         "pages themselves are served on loopback, where nobody outside can set one",
     )
+    trusted_proxies: list[str] = Field(
+        default_factory=list,
+        description="addresses or networks of proxies of ours; only from them X-Forwarded-For and -Proto are believed",
+    )
+    session_days: float = Field(
+        30, gt=0, le=365, description="a session ends after so long whatever is done with it"
+    )
+    session_idle_days: float = Field(7, gt=0, le=365, description="and after so long without use")
+    breached_passwords_file: Path | None = Field(
+        None, description="passwords that nobody may choose: one a line, or sorted lines <SHA-1>[:count]"
+    )
+    writes_a_minute: int = Field(
+        3000, ge=1, description="changes that one address may make; more are told to wait"
+    )
+
+    @field_validator("trusted_proxies", mode="before")
+    @classmethod
+    def _as_list(cls, value: object) -> object:
+        return (
+            [part.strip() for part in value.split(",") if part.strip()] if isinstance(value, str) else value
+        )
+
+    @field_validator("trusted_proxies")
+    @classmethod
+    def _networks(cls, value: list[str]) -> list[str]:
+        for part in value:
+            ip_network(part, strict=False)
+        return value
+
+    @property
+    def session_ms(self) -> int:
+        return round(self.session_days * 86_400_000)
+
+    @property
+    def session_idle_ms(self) -> int:
+        return round(self.session_idle_days * 86_400_000)
+
+
+class Oidc(_Section):
+    issuer: str | None = Field(
+        None, description="address of an OpenID Connect provider; absent = no such way in"
+    )
+    client_id: str | None = None
+    client_secret: SecretStr | None = None
+    label: str = Field("single sign-on", description="what the button calls it")
+    new_role: Role | None = Field(
+        None,
+        description="the role of whoever the provider knows and we do not; absent = they need an invitation first",
+    )
 
 
 class QuietHours(_Section):
@@ -91,6 +143,7 @@ class Settings(_Section):
     registry: Store = Store()
     email: Email = Email()
     web: Web = Web()
+    oidc: Oidc = Oidc()
     quiet_hours: QuietHours = QuietHours()
     analysis: Analysis = Analysis()
     notices: Notices = Notices()

@@ -8,7 +8,7 @@ from typing import Annotated
 from fastapi import APIRouter, Form, Query, Request
 from fastapi.responses import RedirectResponse, Response
 
-from api.auth import Caller
+from api.auth import Caller, admit
 from api.auth_session import close_session, open_session, safe_path
 from api.pages.forms import Text
 from api.pages.log_forms import log_turn
@@ -18,6 +18,7 @@ from api.problems import Problem, ProblemError
 from api.v1 import episodes
 from shared.ids import new_id
 from shared.links import LINK_PATH, LinkError, LinkPurpose, link_key, verify_link
+from shared.ports import NotFound
 
 router = APIRouter(include_in_schema=False)
 
@@ -60,6 +61,7 @@ def link_page(token: str, view: AnyView) -> Response:
         return view.page("link_gone.html", 410, why=str(error))
     if purpose.act == "open" and purpose.pile:
         return RedirectResponse(f"/piles/{purpose.pile}", 303)
+    _caller(view, purpose)
     context = pile_context(view, view.parts.registry.piles.get(purpose.pile)) if purpose.pile else {}
     return view.page(
         "link.html", token=token, purpose=purpose, done="", **{"pile": None, "key": "", **context}
@@ -98,12 +100,22 @@ def _acknowledge(view: View, purpose: LinkPurpose, caller: Caller) -> str:
 
 
 def _purpose(view: View, token: str) -> LinkPurpose:
-    return verify_link(link_key(view.parts.registry.memory), token, view.now)
+    return verify_link(link_key(view.whole.registry.memory), token, view.now)
 
 
 def _caller(view: View, purpose: LinkPurpose) -> Caller:
-    person = view.parts.registry.people.get(purpose.person)
-    return Caller("helper", person.name)
+    """Who follows the link: a helper for the one site of its pile, or, where the trouble is no pile's, for all."""
+    registry = view.whole.registry
+    try:
+        name = registry.people.get(purpose.person).name
+    except NotFound:
+        raise ProblemError(410, "This link was made for somebody who is not here any more.") from None
+    if purpose.pile is None:
+        caller = Caller("helper", name, key="link")
+    else:
+        caller = Caller(None, name, sites={registry.piles.get(purpose.pile).site: "helper"}, key="link")
+    admit(view.request, caller, "helper")
+    return caller
 
 
 def problem_page(request: Request, problem: Problem) -> Response:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import gzip
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -18,6 +18,8 @@ from api.auth_session import safe_path
 from api.pages import assets
 from api.pages.wording import FILTERS, WORDS
 from api.parts import Parts, parts_of
+from shared.people import Role
+from shared.piles import Pile
 from shared.times import Millis
 from shared.units import Units
 
@@ -55,6 +57,12 @@ class View:
         return self.parts.clock.now()
 
     @property
+    def whole(self) -> Parts:
+        """Without regard to the caller: for what a page does before anybody is admitted."""
+        whole: Parts = self.request.app.state.parts
+        return whole
+
+    @property
     def units(self) -> Units:
         return "fahrenheit" if self.request.cookies.get(UNITS_COOKIE) == "fahrenheit" else "celsius"
 
@@ -69,7 +77,7 @@ class View:
             units=self.units,
             path=self.request.url.path,
             csrf=csrf_token(self.caller.session if self.caller else None),
-            may=self.caller.may if self.caller else lambda _: False,
+            may=partial(self._may, context.get("pile")),
             demo_speed=self.parts.demo_speed,
             open_door=self.parts.open_door,
             **context,
@@ -78,6 +86,12 @@ class View:
         if SAID_COOKIE in self.request.cookies:
             answer.delete_cookie(SAID_COOKIE, httponly=True, samesite="lax")
         return answer
+
+    def _may(self, pile: object, role: Role, site: str | None = None) -> bool:
+        """On a pile's page: there; else anywhere."""
+        if site is None and isinstance(pile, Pile):
+            site = pile.site
+        return self.caller is not None and self.caller.may(role, site)
 
     def _packed(self, html: str, status: int) -> HTMLResponse:
         """Gzipped where the browser takes it. A page that may repeat what its address says is not: beside a form's

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Body
 from pydantic import Field
 
 from api.auth import Caller, Helper, Manager
+from api.auth_narrow import HIDDEN
 from api.channel_targets import Address, ServiceUrl, Topic, WebhookUrl
 from api.parts import PartsHere
 from api.v1.wire import PAGE, PREFIX, At, Cursor, In, Limit, Out, Page, page_of
@@ -134,6 +135,8 @@ def _target(asked: ChannelIn) -> str:
 
 
 def _shown_target(channel: Channel, caller: Caller) -> str:
+    if channel.target == HIDDEN:
+        return channel.target
     if channel.kind == "url":
         return f"{channel.target.partition('://')[0]}://…"
     if channel.kind == "webhook":

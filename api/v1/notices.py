@@ -43,7 +43,7 @@ class NoticeOut(Out):
 
 
 def show(notice: Notice, caller: Caller) -> NoticeOut:
-    acts = caller.may("helper")
+    acts = caller.may("helper", notice.site) if notice.site else caller.may_everywhere("helper")
     return NoticeOut(
         id=notice.id,
         episode=notice.episode_id,

@@ -69,7 +69,7 @@ def show(row: RoundRow) -> RowOut:
 def get_round(
     request: Request,
     parts: PartsHere,
-    _: Viewer,
+    caller: Viewer,
     site: str | None = None,
     units: Units = "celsius",
     cursor: Cursor = None,
@@ -85,7 +85,7 @@ def get_round(
         return round_list(parts.registry, parts.book, parts.clock.now(), site, units=units)
 
     shared: SharedWork[list[RoundRow]] = request.app.state.rounds
-    rows = shared.get((site, units), rows_now)
+    rows = shared.get((site, units, caller.scope), rows_now)
     return Page(
         items=[show(row) for row in rows[start:end]],
         next=write_cursor((end,)) if end < len(rows) else None,
