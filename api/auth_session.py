@@ -161,7 +161,7 @@ def _new_session(
 ) -> Session:
     parts: Parts = request.app.state.parts
     now = parts.clock.now()
-    _forget_the_old(tx, now)
+    _forget_the_old(tx, now, parts.settings.web.session_idle_ms)
     end_this_session(request, tx)
     purpose = {"use": "session", "from": address_of(request), **more}
     purpose["agent"] = "".join(
@@ -177,10 +177,12 @@ def _new_session(
     return Session(secret, request.url.scheme == "https", (ends - now) // SECOND)
 
 
-def _forget_the_old(tx: Registry, now: Millis) -> None:
+def _forget_the_old(tx: Registry, now: Millis, idle_ms: int) -> None:
     """Sessions and one-time keys whose time is over; a bearer token's end stays to be seen."""
     for token in tx.access.tokens():
-        if use_of(token) in {"session", "first_run", "second", "invite"} and expired(token, now):
+        use = use_of(token)
+        idle = use == "session" and now - (token.last_used_at or token.created_at) >= idle_ms
+        if use != "bearer" and use and (idle or expired(token, now)):
             tx.access.revoke(token.id)
 
 

@@ -28,6 +28,8 @@ COMMANDS = {
     "export": ("deploy.commands.keep", "export_command"),
     "import": ("deploy.commands.keep", "import_command"),
     "token": ("deploy.commands.token", "token"),
+    "account": ("deploy.commands.account", "account"),
+    "audit": ("deploy.commands.audit", "audit"),
     "probe": ("deploy.commands.probe", "probe"),
     "analyse": ("deploy.analyse", "analyse_command"),
     "mix": ("deploy.commands.mix", "mix_command"),

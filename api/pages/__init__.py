@@ -5,6 +5,8 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from api.pages import (
+    access_page,
+    account_page,
     assets,
     batches_page,
     build_page,
@@ -22,6 +24,7 @@ from api.pages import (
     probes_page,
     round_page,
     setup_page,
+    single_pages,
 )
 from api.pages.door_pages import problem_page
 
@@ -45,6 +48,9 @@ for _page in (
     plain_pages,
     setup_page,
     help_page,
+    single_pages,
+    account_page,
+    access_page,
     door_pages,
 ):
     router.include_router(_page.router)

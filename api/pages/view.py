@@ -15,6 +15,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from api.auth import Caller, current
 from api.auth_csrf import csrf_token
 from api.auth_session import safe_path
+from api.auth_slowdown import address_of
 from api.pages import assets
 from api.pages.wording import FILTERS, WORDS
 from api.parts import Parts, parts_of
@@ -61,6 +62,10 @@ class View:
         """Without regard to the caller: for what a page does before anybody is admitted."""
         whole: Parts = self.request.app.state.parts
         return whole
+
+    @property
+    def source(self) -> str:
+        return address_of(self.request)
 
     @property
     def units(self) -> Units:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from api.v1 import (
+    accounts,
+    audit,
     builds,
     catalogue,
     channels,
@@ -30,5 +32,6 @@ ROUTERS: tuple[APIRouter, ...] = tuple(
     for noun in (
         sites, piles, builds, field_log, heat, readings, placements, probes, round, episodes, notices,
         people, channels, subscriptions, catalogue, mix, quarantine, tokens,
+        accounts, audit,
     )
 )  # fmt: skip

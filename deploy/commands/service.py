@@ -96,4 +96,6 @@ def _announce(house: House, address: str) -> None:
     click.echo(f"Turnbell is at {address}")
     key = first_run_key(house.registry, house.clock.now())
     if key is not None:
-        click.echo(f"First visit, once and within a day: {address}enter?key={key}")
+        click.echo(
+            f"First visit, once and within a day: {address}enter?key={key} (makes the owner's account)"
+        )

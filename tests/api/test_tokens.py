@@ -10,8 +10,7 @@ from starlette.testclient import TestClient
 
 from api.auth import Caller, create_token, digest_of
 from api.auth_slowdown import Slowdown
-from shared.ids import new_id
-from shared.people import Token
+from shared.piles import Site
 from shared.times import HOUR, Millis
 from tests.api.conftest import NOW, House, build_house, close_house, enter
 
@@ -60,9 +59,17 @@ def test_a_token_made_for_one_thing_opens_nothing_else(house: House) -> None:
 
 
 def test_a_token_for_one_site_does_not_open_the_others(house: House) -> None:
-    token = Token(new_id(NOW), "x", "manager", NOW, digest_of("tb_one-site"), site="larkfield")
-    house.parts.registry.access.add_token(token)
-    assert house.client(Authorization="Bearer tb_one-site").get("/api/v1/piles").status_code == 401
+    house.parts.registry.sites.add(Site("meadow", "Low Meadow", "UTC"))
+    house.pile()
+    secret = create_token(house.parts.registry, "manager", "x", NOW, site="meadow")
+    client = house.client(Authorization=f"Bearer {secret}")
+    assert [site["slug"] for site in client.get("/api/v1/sites").json()["items"]] == ["meadow"]
+    assert client.get("/api/v1/piles").json()["items"] == []
+    assert client.get("/api/v1/piles/pile-K-01").status_code == 404
+    built = {"site": "larkfield", "peg": "K-02", "built_at": "2026-11-20T06:00:00Z"}
+    assert client.post("/api/v1/piles", json=built).status_code in {404, 422}
+    assert client.post("/api/v1/piles", json={**built, "site": "meadow"}).status_code == 201
+    assert client.get("/api/v1/tokens").status_code == 403
 
 
 def test_the_use_of_a_token_is_noted_once_a_minute(house: House, viewer: TestClient) -> None:
