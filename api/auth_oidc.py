@@ -89,7 +89,9 @@ def begin(request: Request, onward: str, account: str | None = None) -> Redirect
 
 
 def returned(request: Request, code: str, state: str) -> Return:
-    """Check the answer of the provider. ProblemError 401 when it is not the one to our question."""
+    """Check the answer of the provider. ProblemError 401 when it is not the one to our question, or says no."""
+    if not code:
+        raise ProblemError(401, "The provider did not let you in. Begin again.")
     parts: Parts = request.app.state.parts
     slowdown: Slowdown = request.app.state.slowdown
     slowdown.check(request)

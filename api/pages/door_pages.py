@@ -48,7 +48,7 @@ def enter(
     try:
         opened = open_session(request, key) if key or not login else sign_in(request, login, password)
     except ProblemError as error:
-        return _again(view, error, onward)
+        return try_again(view, error, onward)
     if isinstance(opened, SecondStep):
         answer: Response = view.page("enter_code.html", onward=safe_path(onward), wrong="")
         opened.attach(answer)
@@ -64,7 +64,7 @@ def enter_code(
         session = finish_sign_in(request, code)
     except ProblemError as error:
         if error.status not in {401, 429} or not request.cookies.get(SECOND_COOKIE):
-            return _again(view, error, onward)
+            return try_again(view, error, onward)
         return view.page("enter_code.html", error.status, onward=safe_path(onward), wrong=str(error))
     answer = _come_in(session, onward)
     answer.delete_cookie(SECOND_COOKIE, path="/enter", httponly=True, samesite="strict")
@@ -190,7 +190,8 @@ def _enter_page(view: View, onward: str, wrong: str = "", status: int = 200) -> 
     )
 
 
-def _again(view: View, error: ProblemError, onward: str) -> Response:
+def try_again(view: View, error: ProblemError, onward: str) -> Response:
+    """The door once more, with what was wrong."""
     if error.status not in {401, 429}:
         raise error
     answer = _enter_page(view, onward, str(error), error.status)

@@ -10,6 +10,7 @@ from fastapi.responses import RedirectResponse, Response
 from api.auth import Viewer
 from api.auth_oidc import BACK, COOKIE, begin, come_in, returned
 from api.auth_session import safe_path
+from api.pages.door_pages import try_again
 from api.pages.view import AnyView
 from api.problems import ProblemError
 from shared.audit import Deed
@@ -38,9 +39,10 @@ def back_from_the_provider(
     state: Annotated[str, Query()] = "",
     error: Annotated[str, Query()] = "",
 ) -> Response:
-    if error or not code:
-        raise ProblemError(401, "The provider did not let you in. Begin again.")
-    back = returned(request, code, state)
+    try:
+        back = returned(request, "" if error else code, state)
+    except ProblemError as problem:
+        return try_again(view, problem, "/")
     if back.account is None:
         session = come_in(request, back)
         answer: Response = RedirectResponse(safe_path(back.onward), 303)
