@@ -148,8 +148,8 @@ def test_nothing_of_another_site_is_given_away(house: House, role: Role) -> None
 
 
 def test_a_manager_of_the_meadow_changes_nothing_of_the_yard(house: House) -> None:
-    before = everything_of_the_yard(house)
     client = on_the_meadow(house, "manager")
+    before = everything_of_the_yard(house)
     bodies: list[dict[str, Any]] = [
         {"at": "2026-11-24T06:00:00Z"}, {"peg": "X"}, {"note": "x"}, {"state": "declined"}, {"position": "x"},
         {"kind": "remark", "at": "2026-11-24T06:00:00Z", "text": "x"}, {"until": "2026-11-25T09:00:00Z"}, {"disabled": True},
