@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from api.document_words import Words, sensor_name
+from shared.build_record import BUILD, CHECKED
 from shared.heat.report import HeatReport, ReportTurn
 from shared.heat.screening import Reason
 from shared.piles import FieldNote
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from shared.heat_book import PileHistory
 
 ROWS_SHOWN = 30
+LOG_SHOWN = 500
 
 
 def _name(key: SensorKey) -> str:
@@ -61,11 +63,20 @@ def gaps(report: HeatReport, history: PileHistory, words: Words) -> list[tuple[i
 
 def log(report: HeatReport, history: PileHistory, words: Words) -> list[tuple[int, list[str]]]:
     """What people did and saw, by time: turns and notes."""
-    rows = [(int(turn.at), [words.time(turn.at), "turn", _turn_words(turn)]) for turn in report.turns] + [
-        (int(note.at), [words.time(note.at), note.kind.replace("_", " "), _note_words(note, words)])
+    by = {turn.id: turn.by for turn in history.turns}
+    rows = [
+        (int(turn.at), [words.time(turn.at), "turn", by.get(turn.id or "", ""), _turn_words(turn)])
+        for turn in report.turns
+    ] + [
+        (int(note.at), [words.time(note.at), _kind(note), note.by, _note_words(note, words)])
         for note in history.notes
+        if BUILD not in note.figures and CHECKED not in note.figures
     ]
     return sorted(rows, key=lambda row: row[0])
+
+
+def _kind(note: FieldNote) -> str:
+    return note.kind.replace("_", " ")
 
 
 def _turn_words(turn: ReportTurn) -> str:

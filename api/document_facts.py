@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
-from api.document_appendix import ROWS_SHOWN, gaps, left_out, log, more, of_many, suspects
+from api.document_appendix import LOG_SHOWN, ROWS_SHOWN, gaps, left_out, log, more, of_many, suspects
+from api.document_build import build_data
+from api.document_hash import HASH_WORDS, data_hash
 from api.document_rules import rule_cards
 from api.document_words import NO_CLAIM, NONE, Words, sensor_name
 from shared.heat.cautions import cautions
 from shared.heat.definitions import definitions
 from shared.heat.report import THRESHOLDS_C, Extreme, HeatCycle, HeatReport, SensorHeat
 from shared.piles import Pile
-from shared.times import Millis, iso
 
 if TYPE_CHECKING:
     from api.documents import Setting
@@ -36,6 +36,7 @@ def batch_data(report: HeatReport, history: PileHistory, pile: Pile, setting: Se
         "written": f"times in {setting.zone}; state of {words.time(report.as_of)}",
         "footer": NO_CLAIM,
         "facts": _facts(report, pile, words),
+        **build_data(report, pile, history.notes, words),
         "level": report.risk.level,
         "chart_words": _chart_words(history),
         "thresholds": [words.threshold(t) for t in THRESHOLDS_C],
@@ -57,8 +58,8 @@ def batch_data(report: HeatReport, history: PileHistory, pile: Pile, setting: Se
         "sensors": [_sensor(sensor, words) for sensor in report.sensors],
         "sensors_words": f"Good: readings that the sums use; left out: shown but not used. h = hours at or over, {words.unit}.",
         "left_out": [words.local(line) for line in left_out(report)],
-        "log": [row for _, row in logged[-ROWS_SHOWN:]],
-        "log_words": f"The last {ROWS_SHOWN} of {len(logged)}." if len(logged) > ROWS_SHOWN else "",
+        "log": [row for _, row in logged[-LOG_SHOWN:]],
+        "log_words": f"The last {LOG_SHOWN} of {len(logged)}." if len(logged) > LOG_SHOWN else "",
         "suspects": [row for _, row in doubted[:ROWS_SHOWN]],
         "suspects_words": of_many(doubted),
         "max_gap": gap,
@@ -69,24 +70,6 @@ def batch_data(report: HeatReport, history: PileHistory, pile: Pile, setting: Se
         "data_words": " ".join([*setting.basis, setting.hash_words or HASH_WORDS]),
         "hash": setting.data_hash or data_hash(history),
     }  # fmt: skip
-
-
-HASH_WORDS = (
-    "The hash below is the SHA-256 of one line of UTF-8 text for each reading, ended by a line feed: probe, depth, time "
-    "(ISO 8601 UTC) and °C as stored after calibration, divided by commas; sensors in order of probe and depth, each in "
-    "order of time."
-)
-
-
-def data_hash(history: PileHistory) -> str:
-    digest = hashlib.sha256()
-    for sensor in sorted(
-        history.sensors, key=lambda one: (one.key.probe, one.key.depth, one.placement.span.start)
-    ):
-        where = f"{sensor.key.probe},{sensor.key.depth}"
-        for at, celsius in zip(sensor.at.tolist(), sensor.celsius.tolist(), strict=True):
-            digest.update(f"{where},{iso(Millis(at))},{celsius!r}\n".encode())
-    return digest.hexdigest()
 
 
 def _cycle(cycle: HeatCycle, words: Words) -> list[str]:

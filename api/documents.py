@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 
 LEGEND_ONE_ROW = 6
+LETTERS_A_LINE = 110
 
 
 class DocumentError(Exception):
@@ -65,8 +66,13 @@ def batch_pdf(report: HeatReport, history: PileHistory, pile: Pile, setting: Set
         (root / "batch.typ").write_bytes(template.read_bytes())
         (root / "data.json").write_text(json.dumps(data, ensure_ascii=False), "utf-8")
         if has_curve:
-            (root / "chart.pdf").write_bytes(_chart(report, history, setting))
+            (root / "chart.pdf").write_bytes(_chart(report, history, setting, _lines(data["build_page"])))
         return _compile(root)
+
+
+def _lines(build: Sequence[tuple[str, str]]) -> int:
+    """About how many lines of the page these take."""
+    return sum(1 + len(text) // LETTERS_A_LINE for _, text in build)
 
 
 def _compile(root: Path) -> bytes:
@@ -82,10 +88,11 @@ def _fonts() -> Any:
     return typst.Fonts(include_system_fonts=False)
 
 
-def _chart(report: HeatReport, history: PileHistory, setting: Setting) -> bytes:
+def _chart(report: HeatReport, history: PileHistory, setting: Setting, lines: int) -> bytes:
     many = len(report.sensors) > LEGEND_ONE_ROW
     rows = min(len(report.rules), ON_PAGE) * 2 + min(len(report.cycles), CYCLES_ON_PAGE)
-    height = max(200, 400 - 12 * rows - 20 * (report.risk.level in {"high", "danger"}) + 60 * many)
+    hot = report.risk.level in {"high", "danger"}
+    height = min(420, max(130, 580 - 20 * rows - 18 * lines - 70 * hot + 60 * many))
     spec = heat_curve_spec(
         history, report, units=setting.units, zone=setting.zone, width=760, height=height, theme="light"
     )
