@@ -12,6 +12,7 @@ from api.auth_slowdown import Slowdown
 from api.body_limit import BodyLimit
 from api.headers import SecurityHeaders
 from api.hosts import KnownHosts
+from api.import_shelf import ImportShelf
 from api.metrics import CountRequests, Metrics
 from api.openapi import describe
 from api.parts import Parts
@@ -39,6 +40,7 @@ def create_app(parts: Parts) -> FastAPI:
     app.state.slowdown = Slowdown()
     app.state.metrics = Metrics(parts)
     app.state.rounds, app.state.reports = SharedWork[list[RoundRow]](), SharedWork[str]()
+    app.state.imports = ImportShelf(parts)
     app.state.problem_page = pages.problem_page
     problems.install(app)
     app.include_router(health.router)

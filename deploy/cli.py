@@ -26,7 +26,7 @@ COMMANDS = {
     "backup": ("deploy.commands.keep", "backup_command"),
     "restore": ("deploy.commands.keep", "restore_command"),
     "export": ("deploy.commands.keep", "export_command"),
-    "import": ("deploy.commands.keep", "import_command"),
+    "import": ("deploy.commands.bring", "import_command"),
     "token": ("deploy.commands.token", "token"),
     "account": ("deploy.commands.account", "account"),
     "audit": ("deploy.commands.audit", "audit"),

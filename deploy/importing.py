@@ -1,35 +1,17 @@
-"""Readings from a logger's file into a pile: the same rows and placements as if a probe had sent them."""
+"""`turnbell import`: the same steps as the page's, for a file of any size."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from itertools import islice
+from collections.abc import Callable
 from pathlib import Path
 
 from deploy.errors import UserError
-from shared.ids import new_id
-from shared.piles import Pile, Placement
-from shared.ports import Conflict, NotFound, ReadingsStore, Registry
+from shared.import_preview import as_one_probe
+from shared.imports import ImportRecord, ImportRefused, find_import, run_import, start_import, undo_import
+from shared.piles import Pile
+from shared.ports import NotFound, ReadingsStore, Registry
 from shared.reading_files import ReadingsFile, read_readings
-from shared.readings import ArrivalMark, Reading
-from shared.times import MINUTE, Millis, Span, iso, parse_time
-
-BATCH = 5_000
-EARLIEST = parse_time("2000-01-01T00:00:00Z")
-AHEAD_MS = 10 * MINUTE
-
-
-@dataclass(frozen=True)
-class Imported:
-    """What an import did: ``refused`` are readings before 2000 or more than ten minutes ahead of now."""
-
-    stored: int
-    known: int
-    refused: int
-    faults: int
-    probes: tuple[str, ...]
-    placed: tuple[str, ...]
+from shared.times import Millis, iso
 
 
 def find_pile(registry: Registry, wanted: str) -> Pile:
@@ -47,6 +29,14 @@ def find_pile(registry: Registry, wanted: str) -> Pile:
         raise UserError(f"there is no pile {wanted}") from None
 
 
+def read_file(
+    file: Path, pile: Pile, *, zone: str | None, probe: str | None = None,
+    progress: Callable[[int], None] | None = None,
+) -> ReadingsFile:  # fmt: skip
+    read = read_readings(file, zone=zone, site=pile.site, progress=progress)
+    return read if probe is None else as_one_probe(read, probe)
+
+
 def import_file(
     registry: Registry,
     store: ReadingsStore,
@@ -55,52 +45,28 @@ def import_file(
     *,
     zone: str | None,
     now: Millis,
-    progress: Callable[[int], None] | None = None,
-) -> Imported:
+    probe: str | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> ImportRecord:
     """Store what ``file`` holds and place its probes in ``pile`` for the time they cover.
 
-    The same file twice stores nothing twice. Raises FileError, UserError, StorageError; what was stored stays.
+    The same file twice stores nothing twice. Raises FileError, UserError, StorageError; what was stored stays, and can
+    be undone.
     """
-    read = read_readings(file, zone=zone, site=pile.site, progress=progress)
-    placed = tuple(_place(registry, read, pile, now))
-    readings = _readings(read, now)
-    stored = total = 0
-    while batch := list(islice(readings, BATCH)):
-        total += len(batch)
-        stored += store.append(batch).stored
-    usable = sum(len(curve) for curve in read.curves.values())
-    faults = sum(read.faults.values())
-    return Imported(
-        stored=stored,
-        known=total - stored + read.repeats,
-        refused=usable - faults - total,
-        faults=faults,
-        probes=tuple(sorted({sensor.probe for sensor in read.curves})),
-        placed=placed,
-    )
+    read = read_file(file, pile, zone=zone, probe=probe)
+    try:
+        record = start_import(registry, store, read, pile, name=file.name, by="command line", now=now)
+    except ImportRefused as error:
+        raise UserError(str(error)) from error
+    return run_import(registry, store, read, record, progress)
 
 
-def _readings(read: ReadingsFile, now: Millis) -> Iterator[Reading]:
-    for sensor, curve in read.curves.items():
-        for at, value, mark in zip(curve.at.tolist(), curve.value.tolist(), curve.mark.tolist(), strict=True):
-            if value == value and EARLIEST <= at <= now + AHEAD_MS:  # noqa: PLR0124 - a fault is NaN
-                yield Reading(sensor, Millis(at), value, now, ArrivalMark(mark) | ArrivalMark.IMPORTED)
-
-
-def _place(registry: Registry, read: ReadingsFile, pile: Pile, now: Millis) -> Iterator[str]:
-    for probe in sorted({sensor.probe for sensor in read.curves}):
-        times = [curve.at for sensor, curve in read.curves.items() if sensor.probe == probe and len(curve)]
-        if not times:
-            continue
-        first, last = Millis(min(int(at[0]) for at in times)), Millis(max(int(at[-1]) for at in times))
-        span = Span(first, Millis(last + 1))
-        there = registry.probes.placements(site=pile.site, probe=probe)
-        if any(held.pile_id == pile.id and held.span.overlaps(span) for held in there):
-            continue
-        try:
-            registry.probes.place(
-                Placement(new_id(now), pile.site, probe, pile.id, span, f"from {read.sha256[:8]}")
-            )
-        except Conflict as error:
-            raise UserError(f"probe {probe} stood elsewhere at that time: {error}") from error
-        yield probe
+def take_back(registry: Registry, store: ReadingsStore, import_id: str) -> int:
+    """How many readings were taken back."""
+    try:
+        record = find_import(registry, import_id)
+    except NotFound as error:
+        raise UserError(str(error)) from error
+    if record.state == "undone":
+        raise UserError(f"import {import_id} was undone before")
+    return undo_import(registry, store, record)

@@ -30,10 +30,12 @@ class ReadingsFile:
     """``curves``: faults are in them as NaN. ``faults``: cells that hold no number, per sensor; ``repeats``/``differing``: rows of an instant that was there
     before (the first stays), with the same value and with another."""
 
+    file: Path
     curves: Mapping[SensorKey, Curve]
     rows: int
     units: Units
     sha256: str
+    delimiter: str = ","
     wide: bool = False  # each sensor is a column: the column's name stands for the probe
     faults: Mapping[SensorKey, int] = field(default_factory=dict)
     repeats: int = 0
@@ -67,10 +69,12 @@ def read_readings(
         raise FileError(file, error.why, _line(file, layout, error.row)) from None
     tallied = [one for column in columns for one in _curves(at, column)]
     return ReadingsFile(
+        file=file,
         curves={one.sensor: one.curve for one in tallied},
         rows=len(table),
         units=layout.values[0].units,
         sha256=_digest(file),
+        delimiter=layout.delimiter,
         wide=layout.shape == "wide",
         faults={one.sensor: one.faults for one in tallied if one.faults},
         repeats=sum(one.repeats for one in tallied),

@@ -1,4 +1,4 @@
-"""backup, restore, import, export: what keeps data, brings it in and takes it out."""
+"""backup, restore, export: what keeps data and takes it out."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from deploy.assembly import opened_house
 from deploy.backup import backup, restore
 from deploy.commands.options import DATA, data_and_config, settings_of
 from deploy.exporting import export_piles
-from deploy.importing import find_pile, import_file
+from deploy.importing import find_pile
 
 
 @click.command("backup", short_help="Write everything into one file, while the service runs.")
@@ -29,26 +29,6 @@ def restore_command(file: Path, data_dir: Path) -> None:
     """Check FILE and unpack it into --data, which must be new or empty."""
     restore(file, data_dir)
     click.echo(f"{data_dir} holds what {file} held")
-
-
-@click.command("import", short_help="Read a logger's CSV into a pile.")
-@click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
-@click.option("--pile", "pile_name", required=True, help="The pile's id, or its peg.")
-@click.option("--zone", help="IANA zone of times without an offset, such as Europe/Dublin.")
-@data_and_config
-def import_command(
-    file: Path, pile_name: str, zone: str | None, data_dir: Path, config_file: Path | None
-) -> None:
-    """Read FILE (CSV, long or wide) into a pile; the same file twice stores nothing twice."""
-    with opened_house(data_dir, settings_of(config_file)) as house:
-        pile = find_pile(house.registry, pile_name)
-        done = import_file(house.registry, house.readings, file, pile, zone=zone, now=house.clock.now())
-    click.echo(
-        f"{done.stored} readings stored for {pile.peg}, {done.known} were there already, {done.refused} refused for "
-        f"their time, {done.faults} cells held no number. Probes: {', '.join(done.probes)}."
-    )
-    if done.placed:
-        click.echo(f"Placed in {pile.peg} for the time they cover: {', '.join(done.placed)}.")
 
 
 @click.command("export", short_help="Write piles as JSON and CSV.")

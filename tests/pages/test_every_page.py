@@ -21,6 +21,7 @@ PAGES = {
     "mix-answered": "/mix?stuff=grass+clippings&amount=40&unit=buckets&stuff=leaves&amount=&unit=free&count=4&bucket_l=15",
     "mix-of-the-yard": "/mix?stuff=horse+manure&amount=600&unit=have_kg&stuff=straw&amount=1500&unit=have_l&rule=us-organic-windrow",
     "feedstocks": "/mix/feedstocks?change=straw",
+    "import": "/piles/pile-K-01/import",
     "build": "/piles/build?stuff=straw&amount=20&unit=buckets&stuff=horse+manure&amount=30&unit=buckets&name=stable",
     "build-record": "/piles/pile-K-02/build",
     "notices": "/notices",
