@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 from api.auth_reach import Reach
 from api.problems import ProblemError
 from shared.episodes import Episode
+from shared.imports import IMPORTS, ImportRecord
 from shared.notices import Notice
 from shared.people import Channel, Subscription
 from shared.piles import Pile, Placement
@@ -254,6 +255,13 @@ class _Quarantine(_Narrow):
 
 class _Memory(_Narrow):
     allowed = frozenset({"get", "names", "remember"})
+
+    def set(self, name: str, value: str) -> None:
+        """Of small facts only the record of an import belongs to a site."""
+        if not name.startswith(IMPORTS):
+            raise ProblemError(403, f"This needs the role {self.reach.needed} on every site.")
+        self.reach.check(ImportRecord.model_validate_json(value).site)
+        self.part.set(name, value)
 
 
 _PARTS: dict[str, type[_Narrow]] = {

@@ -13,7 +13,7 @@ from shared.ids import new_id
 from shared.import_preview import as_one_probe
 from shared.imports import ImportRecord, run_import, start_import
 from shared.piles import Pile
-from shared.ports import StorageError
+from shared.ports import Registry, StorageError
 from shared.reading_files import ReadingsFile, read_readings
 from shared.times import Millis
 
@@ -52,11 +52,10 @@ class ImportShelf:
             file.unlink(missing_ok=True)
 
     def start(
-        self, name: str, read: ReadingsFile, pile: Pile, shown: str, by: str, now: Millis
+        self, registry: Registry, name: str, read: ReadingsFile, pile: Pile, shown: str, by: str, now: Millis
     ) -> ImportRecord:
-        """Raises ImportRefused. The rest goes on by itself; the record tells how far it is."""
-        parts = self._parts
-        record = start_import(parts.registry, parts.readings, read, pile, name=shown, by=by, now=now)
+        """Raises ImportRefused. ``registry``: the caller's; the rest goes on by itself, the record tells how far it is."""
+        record = start_import(registry, self._parts.readings, read, pile, name=shown, by=by, now=now)
         runner = threading.Thread(
             target=self._run, args=(name, read, record), name=f"import {record.id}", daemon=True
         )

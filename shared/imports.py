@@ -22,7 +22,7 @@ from shared.readings import ArrivalMark, Curve, Reading, SensorKey
 from shared.times import Millis, Span
 
 BATCH = 5_000
-_PREFIX = "import."
+IMPORTS = "import."
 State = Literal["running", "done", "undone"]
 Progress = Callable[[int, int], None]
 """Told how many readings of how many have been stored."""
@@ -150,7 +150,7 @@ def undo_import(registry: Registry, store: ReadingsStore, record: ImportRecord) 
 def imports_of(registry: Registry, pile_id: str | None = None) -> list[ImportRecord]:
     """Newest first."""
     found = [
-        record for text in registry.memory.names(_PREFIX).values() if (record := _record(text)) is not None
+        record for text in registry.memory.names(IMPORTS).values() if (record := _record(text)) is not None
     ]
     return sorted(
         (one for one in found if pile_id in {None, one.pile}), key=lambda one: (one.at, one.id), reverse=True
@@ -158,7 +158,7 @@ def imports_of(registry: Registry, pile_id: str | None = None) -> list[ImportRec
 
 
 def find_import(registry: Registry, import_id: str) -> ImportRecord:
-    record = _record(registry.memory.get(_PREFIX + import_id) or "")
+    record = _record(registry.memory.get(IMPORTS + import_id) or "")
     if record is None:
         raise NotFound(f"there is no import {import_id}")
     return record
@@ -172,7 +172,7 @@ def _record(text: str) -> ImportRecord | None:
 
 
 def _keep(registry: Registry, record: ImportRecord) -> None:
-    registry.memory.set(_PREFIX + record.id, record.model_dump_json())
+    registry.memory.set(IMPORTS + record.id, record.model_dump_json())
 
 
 def _place(

@@ -82,7 +82,7 @@ def store(
     pile, _ = _pile(view, pile_id)
     read = _read(view, kept, pile, zone, probe)
     try:
-        record = _shelf(view).start(kept, read, pile, name, caller.name, view.now)
+        record = _shelf(view).start(view.parts.registry, kept, read, pile, name, caller.name, view.now)
     except ImportRefused as error:
         raise unprocessable("file", str(error)) from None
     _shelf(view).wait(record.id, AT_ONCE_S)
@@ -97,8 +97,9 @@ def drop(pile_id: str, view: AnyView, _: Manager, kept: Text) -> RedirectRespons
 
 @router.post("/piles/{pile_id}/imports/{import_id}/undo")
 def undo(pile_id: str, import_id: str, view: AnyView, _: Manager) -> RedirectResponse:
+    pile, _zone = _pile(view, pile_id)
     record = find_import(view.parts.registry, import_id)
-    if record.pile != pile_id or record.state == "undone":
+    if record.pile != pile.id or record.state == "undone":
         raise ProblemError(409, "This import was undone before, or belongs to another pile.")
     if _shelf(view).is_running(import_id):
         raise ProblemError(409, "It is still being stored; take it back once it is done.")

@@ -9,8 +9,9 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
+from api.auth import create_token
 from shared.imports import find_import, imports_of
-from shared.piles import Placement
+from shared.piles import Pile, Placement, Site
 from shared.times import HOUR, Millis, Span, iso
 from tests.api.conftest import BUILT, SITE, House
 
@@ -139,3 +140,19 @@ def test_a_file_can_be_thrown_away_and_names_lead_nowhere_else(
 def test_only_a_manager_loads_files(helper: TestClient, manager: TestClient, pile: str) -> None:
     assert helper.get(f"/piles/{pile}/import", headers=PAGE).status_code == 403
     assert look(helper, pile, rows()).status_code == 403
+
+
+def test_a_manager_of_one_site_loads_files_there_and_nowhere_else(house: House, pile: str) -> None:
+    house.parts.registry.sites.add(Site("meadow", "Meadow", "Europe/Dublin"))
+    house.parts.registry.piles.add(Pile("mead-1", "meadow", "M-01", BUILT))
+    secret = create_token(house.parts.registry, "manager", "meadow manager", house.clock.at, site="meadow")
+    client = house.client(Authorization=f"Bearer {secret}")
+    assert look(client, pile, rows()).status_code == 404
+    fields = hidden(look(client, "mead-1", rows(4)).text)
+    assert client.post(f"/piles/{pile}/import", data=fields, headers=PAGE).status_code == 404
+    assert client.post("/piles/mead-1/import", data=fields, follow_redirects=False).status_code == 303
+    (record,) = imports_of(house.parts.registry, "mead-1")
+    house.app.state.imports.wait(record.id, 60)
+    assert client.post(f"/piles/{pile}/imports/{record.id}/undo", headers=PAGE).status_code == 404
+    assert client.post(f"/piles/mead-1/imports/{record.id}/undo", follow_redirects=False).status_code == 303
+    assert house.parts.readings.count() == 0
