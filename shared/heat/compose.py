@@ -135,8 +135,7 @@ def _sensor(
         )  # fmt: skip
     rows, key = line.rows, line.key
     first, last = rows.good_from(0), line.last_good(now)
-    for threshold_c in KEYS.values():
-        line.add_threshold(threshold_c)
+    line.add_thresholds(tuple(KEYS.values()))
     spells = {text: line.spells[threshold_c] for text, threshold_c in KEYS.items()}
     heard = last is not None
     return SensorHeat(

@@ -168,13 +168,14 @@ class SensorLine:
             held[good[:-1]] = line_doses(at, celsius, joined)
             self.dose += int(held.sum())
 
-    def add_threshold(self, threshold_c: float) -> None:
-        if threshold_c not in self.spells:
-            over: Stretches = np.empty((0, 2), dtype=np.int64)
-            if self.rows.count:
-                at, celsius, joined, _, _ = self._line(int(self.rows.at[0]), int(self.rows.at[-1]))
-                over = stretches_over(np.array([threshold_c]), at, celsius, joined)[0]
-            self.spells[threshold_c] = Spells(over)
+    def add_thresholds(self, thresholds_c: Sequence[float]) -> None:
+        fresh = [one for one in thresholds_c if one not in self.spells]
+        if fresh and self.rows.count:
+            at, celsius, joined, _, _ = self._line(int(self.rows.at[0]), int(self.rows.at[-1]))
+            found = stretches_over(np.array(fresh), at, celsius, joined)
+            self.spells.update(zip(fresh, map(Spells, found), strict=True))
+        else:
+            self.spells.update((one, Spells()) for one in fresh)
 
     def last_good(self, until: int) -> tuple[int, float, int] | None:
         """Instant, °C and row of the last good reading at or before ``until``."""

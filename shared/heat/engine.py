@@ -19,6 +19,8 @@ from shared.heat.hand import HAND_GAP_MS, hand_only, hand_stand
 from shared.heat.outlook import OutlookState
 from shared.heat.peaks import Peak, higher
 from shared.heat.remembered import Remembered
+from shared.heat.report import THRESHOLDS_C
+from shared.heat.risk import STEP_THRESHOLDS_C
 from shared.heat.spans import FOREVER
 from shared.heat.stands import Stand, merged
 from shared.heat.view import AnyZone, Stretches, Which
@@ -28,6 +30,8 @@ from shared.readings import Curve, SensorKey
 from shared.times import Millis
 
 _Found = TypeVar("_Found")
+ASKED_OF_THE_CORE = tuple(dict.fromkeys((KNOWN, *map(float, THRESHOLDS_C), *STEP_THRESHOLDS_C)))
+"""What every report asks; one pass over a long past finds them all."""
 
 
 class PileHeat:
@@ -86,13 +90,13 @@ class PileHeat:
 
     def intervals(self, threshold_c: float, which: Which, zone: AnyZone | None = None) -> Stretches:
         lines = self._zone(zone)
-        lines.add_threshold(threshold_c)
+        lines.add_thresholds([threshold_c])
         return lines.spells[which][threshold_c].stretches()
 
     def spells(self, threshold_c: float, which: Which, zone: AnyZone | None = None) -> tuple[int, int]:
         """The whole time and the longest stretch at or over ``threshold_c``, in ms."""
         lines = self._zone(zone)
-        lines.add_threshold(threshold_c)
+        lines.add_thresholds([threshold_c])
         spells = lines.spells[which][threshold_c]
         return spells.total_ms, spells.longest_ms
 
@@ -211,6 +215,8 @@ class PileHeat:
             ]
             silent = [stand.asked("") for stand in stands if not stand.depths()]
             self._zones[name] = ZoneLines(members, [span for span in silent if len(span)])
+            if name == "core":
+                self._zones[name].add_thresholds(ASKED_OF_THE_CORE)
         return self._zones[name]
 
     def _coldest_peak(self, zone: AnyZone, lines: ZoneLines) -> Peak | None:

@@ -92,7 +92,7 @@ def _left(
     skin = 1 - (max(radius_cm - SKIN_CM, 0.0) / radius_cm) ** 3
     need_ms = max(guide.counts_after_h * HOUR, 1)
     for line in lines:
-        line.add_threshold(guide.counts_above_c)
+        line.add_thresholds([guide.counts_above_c])
     met = [
         [
             total(clipped(line.spells[guide.counts_above_c].stretches(), cycle.start, cycle.end)) >= need_ms

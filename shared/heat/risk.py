@@ -51,6 +51,7 @@ STEPS: tuple[Step, ...] = (
     Step("danger", 76.7, 30 * MINUTE, "hotter than biology alone should hold; measure by hand, keep water near", "upper edge of the US organic band, 7 CFR 205.203"),
     Step("danger", ALARM_C, 0, "treat as a warning before fire (threshold from memory, unverified)", "from memory, unverified"),
 )  # fmt: skip
+STEP_THRESHOLDS_C = tuple(step.at_least_c - below for step in STEPS for below in (0.0, CLEAR_BELOW_K))
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,14 +26,22 @@ class ZoneLines:
     def lines(self) -> list[SensorLine]:
         return [line for line, _ in self.members]
 
-    def add_threshold(self, threshold_c: float) -> None:
-        if threshold_c in self.spells["hottest"]:
+    def add_thresholds(self, thresholds_c: Sequence[float]) -> None:
+        """All of them in one pass, each on a lane of its own."""
+        fresh = [one for one in thresholds_c if one not in self.spells["hottest"]]
+        if not fresh:
             return
         for line in self.lines:
-            line.add_threshold(threshold_c)
-        held = [line.spells[threshold_c].stretches() for line in self.lines]
-        self.spells["hottest"][threshold_c] = Spells(union(held))
-        self.spells["coldest"][threshold_c] = Spells(self._coldest(held, 0, FOREVER, 1))
+            line.add_thresholds(fresh)
+        held = [_all_lanes(line, fresh) for line in self.lines]
+        found: tuple[tuple[Which, Stretches], ...] = (
+            ("hottest", union(held)),
+            ("coldest", self._coldest(held, 0, FOREVER, len(fresh))),
+        )
+        for which, flat in found:
+            lanes = np.split(flat, np.searchsorted(flat[:, 0], LANE * np.arange(1, len(fresh))))
+            for lane, (threshold_c, stretches) in enumerate(zip(fresh, lanes, strict=True)):
+                self.spells[which][threshold_c] = Spells(stretches - lane * LANE)
 
     def renew(self, windows: Iterable[Window]) -> None:
         thresholds = list(self.spells["hottest"])
@@ -87,3 +95,9 @@ def _lanes(line: SensorLine, thresholds: Sequence[float], start: int, end: int) 
         for a, b in line.spells[threshold_c].within(start, end)
     ]
     return np.array(found, dtype=np.int64).reshape(-1, 2) if found else NOTHING
+
+
+def _all_lanes(line: SensorLine, thresholds: Sequence[float]) -> Stretches:
+    return np.concatenate([
+        line.spells[threshold_c].stretches() + lane * LANE for lane, threshold_c in enumerate(thresholds)
+    ])
