@@ -12,6 +12,7 @@ from pathlib import Path
 from alerts.channels import test_send
 from alerts.outbox import SendLoop
 from alerts.worker import WatchLoop
+from api.pages.sparks import sparks_of
 from api.parts import Parts
 from deploy.errors import SurroundingsError, UserError
 from deploy.supervisor import Supervisor
@@ -22,6 +23,7 @@ from shared.ports import ReadingsStore, Registry
 from shared.settings import Settings
 from shared.stores import READINGS_FILE, REGISTRY_FILE, open_readings, open_registry
 from shared.times import Clock, SystemClock
+from shared.warm_loop import WarmLoop
 
 
 @dataclass(frozen=True)
@@ -48,6 +50,11 @@ class House:
             WatchLoop(self.registry, self.book, self.settings, self.clock, self.catalogue),
             SendLoop(self.registry, self.book, self.settings, self.clock),
         ]
+
+    def warm_loop(self, speed: float | None = None) -> WarmLoop:
+        """So that the pages find reports and small curves ready."""
+        ready = sparks_of(self.book).of_many
+        return WarmLoop(self.registry, self.book, self.clock, speed=speed or 1.0, then=ready)
 
     def parts(
         self, supervisor: Supervisor | None, *, open_door: bool = False, demo_speed: float | None = None

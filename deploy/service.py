@@ -54,7 +54,8 @@ class Service:
             loops: list[Loop] = [inside.ingest_loop(host, port), *inside.watch_loops()]
             if more_loops is not None:
                 loops += more_loops(host, port)
-            self._supervisor = Supervisor(loops, self.house.registry, self.house.clock)
+            comforts = [inside.warm_loop(self._demo_speed)]
+            self._supervisor = Supervisor(loops, self.house.registry, self.house.clock, comforts=comforts)
             parts = inside.parts(
                 self._supervisor, open_door=self._demo_speed is not None, demo_speed=self._demo_speed
             )

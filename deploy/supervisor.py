@@ -30,10 +30,16 @@ class _Run:
 
 
 class Supervisor:
-    """Start every loop in a thread of its own; start one that fell over again after a growing pause."""
+    """Start every loop in a thread of its own; start one that fell over again after a growing pause.
 
-    def __init__(self, loops: Sequence[Loop], registry: Registry, clock: Clock) -> None:
-        self._runs = {loop.name: _Run(loop) for loop in loops}
+    ``comforts`` are kept running too, but nobody is alarmed when one is not well: it only spares people waiting.
+    """
+
+    def __init__(
+        self, loops: Sequence[Loop], registry: Registry, clock: Clock, *, comforts: Sequence[Loop] = ()
+    ) -> None:
+        self._runs = {loop.name: _Run(loop) for loop in (*loops, *comforts)}
+        self._comforts = {loop.name for loop in comforts}
         self._registry, self._clock = registry, clock
         self._stop = threading.Event()
         self._heart = threading.Thread(target=self._heartbeats, name="heartbeats", daemon=True)
@@ -57,7 +63,7 @@ class Supervisor:
 
     def states(self) -> Mapping[str, LoopState]:
         now = time.monotonic()
-        return {name: self._state(run, now) for name, run in self._runs.items()}
+        return {name: self._state(run, now) for name, run in self._runs.items() if name not in self._comforts}
 
     @staticmethod
     def _state(run: _Run, now: float) -> LoopState:

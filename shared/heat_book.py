@@ -2,61 +2,35 @@
 
 from __future__ import annotations
 
+import time
 from collections import OrderedDict
-from dataclasses import dataclass, field
-from threading import Lock, RLock
-
-import numpy as np
-from numpy.typing import NDArray
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import ExitStack
+from threading import RLock
 
 from shared.heat.catalogue import Catalogue, UnknownId
 from shared.heat.compose import heat_report, report_of
 from shared.heat.engine import PileHeat
-from shared.heat.facts import PileFacts
 from shared.heat.guide import Guide
 from shared.heat.report import HeatReport
 from shared.heat.rule_data import Rule
+from shared.heat_entry import Entry, PileHistory, SensorHistory
 from shared.heat_facts import FactsShelf
-from shared.piles import FieldNote, Pile, Placement, Turn
-from shared.ports import ReadingsStore, Registry
-from shared.readings import Curve, SensorKey
+from shared.kept_reports import Kept, KeptReports
+from shared.piles import Pile
+from shared.ports import ReadingsStore, Registry, SensorSummary
+from shared.readings import SensorKey
 from shared.times import Millis, Span
 
-FINISHED_AT_HAND = 8
-"""So many finished piles stay in memory after use; open ones all do."""
+__all__ = ["FINISHED_AT_HAND", "HeatBook", "PileHistory", "SensorHistory"]
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class SensorHistory:
-    """One sensor in one placement: instants, calibrated °C, and a ``screening.Reason`` code for each reading."""
-
-    key: SensorKey
-    placement: Placement
-    at: NDArray[np.int64]
-    celsius: NDArray[np.float64]
-    reason: NDArray[np.uint8]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class PileHistory:
-    """What a heat curve is drawn from."""
-
-    pile: Pile
-    sensors: tuple[SensorHistory, ...]
-    turns: tuple[Turn, ...]
-    notes: tuple[FieldNote, ...]
-
-
-@dataclass(slots=True)
-class _Entry:
-    """An engine (``lock`` is its), and from which instant on each sensor has to be read again (the book's lock)."""
-
-    heat: PileHeat
-    stale: dict[SensorKey, Millis]
-    lock: Lock = field(default_factory=Lock)
-
-    def mark(self, sensor: SensorKey, since: Millis) -> None:
-        self.stale[sensor] = Millis(min(since, self.stale.get(sensor, since)))
+TOGETHER = 16
+"""Piles whose readings are fetched in one question at most, and so many readings: the next pile waits for the next."""
+ROWS_TOGETHER = 200_000
+AT_LEAST = 4
+"""So many piles are worked out whatever the patience: whoever logs something sees it in the next answer."""
+FINISHED_AT_HAND = TOGETHER
+"""So many engines of finished piles stay in memory after use; those of open ones all do."""
 
 
 class HeatBook:
@@ -69,39 +43,54 @@ class HeatBook:
         self._max_gap_ms = max_gap_ms
         self._lock = RLock()
         self._shelf = FactsShelf(registry)
-        self._entries: dict[str, _Entry] = {}
+        self._entries: dict[str, Entry] = {}
         self._finished: OrderedDict[str, None] = (
             OrderedDict()
         )  # those among the entries, the least used first
+        self._kept, self._closed = KeptReports(), KeptReports()  # of the present; of the finish
         self._cursor: int | None = None
         self._step = 0  # grows with every change that is found
         self._changed: dict[str, int] = {}  # pile -> the step at which it changed last
         self._polled: dict[str, int] = {}
+        self.looked_at_s = float("-inf")  # by time.monotonic: when somebody last wanted reports of some age
 
     def report(self, pile_id: str, now: Millis) -> HeatReport:
         """All that is known of the pile at ``now``; an instant long past is worked out afresh. NotFound: no such pile."""
-        entry = self._entry(pile_id)
-        guide, rules = self._asked_of(entry.heat.facts.pile)
-        with entry.lock:
-            self._feed(entry, now)
-            newest = entry.heat.newest_at()
-            if newest is not None and newest > now:
-                curves, heat = entry.heat.curves(), entry.heat
-                return heat_report(heat.facts, curves, now, guide, rules, heat.max_gap_ms)
-            return report_of(entry.heat, now, guide, rules)
+        return self.reports([pile_id], now)[pile_id]
+
+    def reports(
+        self,
+        pile_ids: Iterable[str],
+        now: Millis,
+        *,
+        fresh_ms: int = 0,
+        oldest_ms: int = 0,
+        patience_s: float | None = None,
+    ) -> dict[str, HeatReport]:
+        """The reports of many piles, with few questions to the stores.
+
+        One that was worked out before is given again while nothing changed and it is at most ``fresh_ms`` behind
+        ``now``. The others are worked out, those that changed first, for as long as ``patience_s`` lasts (None = all of
+        them); after that one of at most ``oldest_ms`` stands in, and a pile without any is left out.
+        """
+        if oldest_ms:
+            self.looked_at_s = time.monotonic()
+        return self._gather(self._kept, dict.fromkeys(pile_ids, now), fresh_ms, oldest_ms, patience_s)
+
+    def closed_reports(
+        self, piles: Iterable[Pile], *, patience_s: float | None = None
+    ) -> dict[str, HeatReport]:
+        """Of finished piles, each as it stood at its finish; worked out once, and again when something late changes it."""
+        ends = {pile.id: pile.finished_at for pile in piles if pile.finished_at is not None}
+        return self._gather(self._closed, ends, 0, 0, patience_s)
 
     def history(self, pile_id: str) -> PileHistory:
-        entry = self._entry(pile_id)
+        with self._lock:
+            self._catch_up()
+            entry = self._entry(pile_id)
         with entry.lock:
-            self._feed(entry, None)
-            heat = entry.heat
-            heat.refresh()
-            sensors = tuple(
-                SensorHistory(key, placement, at, celsius, reason)
-                for stand in heat.stands
-                for key, placement, at, celsius, reason in stand.history()
-            )
-            return PileHistory(heat.facts.pile, sensors, heat.facts.turns, heat.facts.notes)
+            self._feed([entry], None)
+            return entry.history()
 
     def poll(self, consumer: str) -> set[str]:
         """Piles whose readings or facts changed since this consumer asked last; the first time, all open ones."""
@@ -113,29 +102,75 @@ class HeatBook:
                 return self._shelf.open_ids()
             return {pile_id for pile_id, step in self._changed.items() if step > seen}
 
-    def _entry(self, pile_id: str) -> _Entry:
+    def _gather(
+        self,
+        kept: KeptReports,
+        wanted: Mapping[str, Millis],
+        fresh_ms: int,
+        oldest_ms: int,
+        patience_s: float | None,
+    ) -> dict[str, HeatReport]:
+        deadline = None if patience_s is None else time.monotonic() + patience_s
+        found: dict[str, HeatReport] = {}
+        due: dict[str, list[str]] = {"changed": [], "missing": [], "aged": []}
         with self._lock:
             self._catch_up()
-            entry = self._entries.get(pile_id)
-            if entry is None:
-                facts = self._shelf.facts(pile_id)
-                entry = _Entry(PileHeat(facts, self._max_gap_ms), self._sensors_of(facts))
-                self._entries[pile_id] = entry
-            if entry.heat.facts.pile.finished_at is not None:
-                self._finished[pile_id] = None
-                self._finished.move_to_end(pile_id)
-                while len(self._finished) > FINISHED_AT_HAND:
-                    self._drop(next(iter(self._finished)))
-            return entry
+            for pile_id, at in wanted.items():
+                standing = kept.standing(pile_id, self._changed.get(pile_id, 0), at, fresh_ms)
+                report = kept.get(pile_id)
+                if report is not None and (standing == "good" or 0 <= at - report.as_of <= oldest_ms):
+                    found[pile_id] = report
+                if standing != "good":
+                    due[standing].append(pile_id)
+        due["aged"].sort(key=lambda pile_id: found[pile_id].as_of if pile_id in found else 0)
+        waiting = [*due["changed"], *due["missing"], *due["aged"]]
+        fetched = 0
+        for place, pile_id in enumerate(waiting):
+            if deadline is not None and place >= AT_LEAST and time.monotonic() > deadline:
+                break
+            if place == fetched and len(waiting) > 1:
+                fetched += self._fetch(waiting[place : place + TOGETHER], wanted)
+            found[pile_id] = self._work_out(kept, pile_id, wanted[pile_id])
+        return found
 
-    def _sensors_of(self, facts: PileFacts) -> dict[SensorKey, Millis]:
-        probes = {(placed.site, placed.probe) for placed in facts.placements}
-        return {
-            found.sensor: facts.pile.built_at
-            for site, probe in sorted(probes)
-            for found in self._readings.sensors(site, probe)
-            if found.sensor.quantity == "temperature"
-        }
+    def _work_out(self, kept: KeptReports, pile_id: str, now: Millis) -> HeatReport:
+        with self._lock:
+            step = self._changed.get(pile_id, 0)
+            entry = self._entry(pile_id)
+        guide, rules = self._asked_of(entry.heat.facts.pile)
+        with entry.lock:
+            self._feed([entry], now)
+            heat, newest = entry.heat, entry.heat.newest_at()
+            if newest is not None and newest > now:
+                return heat_report(heat.facts, heat.curves(), now, guide, rules, heat.max_gap_ms)
+            report = report_of(heat, now, guide, rules)
+            with self._lock:
+                if self._changed.get(pile_id, 0) == step:
+                    until = min(entry.stale.values(), default=None)
+                    kept.keep(pile_id, Kept(report, step, until))
+        return report
+
+    def _entry(self, pile_id: str, sensors: Sequence[SensorSummary] | None = None) -> Entry:
+        """Within the lock, caught up; ``sensors`` = all that the store knows at this moment, if it was asked."""
+        entry = self._entries.get(pile_id)
+        if entry is None:
+            facts = self._shelf.facts(pile_id)
+            probes = sorted({(placed.site, placed.probe) for placed in facts.placements})
+            if sensors is None:
+                sensors = [one for site, probe in probes for one in self._readings.sensors(site, probe)]
+            mine = [
+                one.sensor
+                for one in sensors
+                if (one.sensor.site, one.sensor.probe) in probes and one.sensor.quantity == "temperature"
+            ]
+            entry = Entry(PileHeat(facts, self._max_gap_ms), dict.fromkeys(mine, facts.pile.built_at))
+            self._entries[pile_id] = entry
+        if entry.heat.facts.pile.finished_at is not None:
+            self._finished[pile_id] = None
+            self._finished.move_to_end(pile_id)
+            while len(self._finished) > FINISHED_AT_HAND:
+                self._drop(next(iter(self._finished)))
+        return entry
 
     def _catch_up(self) -> None:
         """Learn what changed: facts first, so that a reading finds the placement that makes it a pile's."""
@@ -144,7 +179,7 @@ class HeatBook:
             self._drop(pile_id)
         changes = self._readings.changes_since(self._cursor or 0)
         if self._cursor is not None and not changes.complete:
-            for pile_id in self._shelf.open_ids() | set(self._entries):
+            for pile_id in self._shelf.open_ids() | set(self._entries) | self._closed.ids():
                 self._mark(pile_id)
             self._entries.clear()
             self._finished.clear()
@@ -170,23 +205,48 @@ class HeatBook:
         self._step += 1
         self._changed[pile_id] = self._step
 
-    def _feed(self, entry: _Entry, now: Millis | None) -> None:
-        """Read anew what changed, up to ``now``; what is later waits for its time, what failed for the next try."""
+    def _fetch(self, pile_ids: Sequence[str], until: Mapping[str, Millis]) -> int:
+        """Bring the engines of the first few of these piles up to date with one question to the store; gives how many."""
         with self._lock:
-            stale = {sensor: since for sensor, since in entry.stale.items() if now is None or since <= now}
-            for sensor in stale:
-                del entry.stale[sensor]
+            self._catch_up()
+            fresh = [pile_id for pile_id in pile_ids if pile_id not in self._entries]
+            sensors = self._readings.sensors() if len(fresh) > 1 else None
+            rows = {} if sensors is None else {one.sensor: one.count for one in sensors}
+            entries: dict[str, Entry] = {}
+            room = ROWS_TOGETHER
+            for pile_id in pile_ids:
+                entries[pile_id] = self._entry(pile_id, sensors)
+                room -= sum(rows.get(sensor, 0) for sensor in entries[pile_id].stale)
+                if room <= 0:
+                    break
+        with ExitStack() as stack:
+            for pile_id in sorted(entries):  # in one order, as everyone who takes several does
+                stack.enter_context(entries[pile_id].lock)
+            self._feed(list(entries.values()), Millis(max(until[pile_id] for pile_id in entries)))
+        return len(entries)
+
+    def _feed(self, entries: Sequence[Entry], now: Millis | None) -> None:
+        """Read anew what changed, up to ``now``; what is later waits for its time, what failed for the next try.
+
+        The caller holds the lock of each entry.
+        """
+        with self._lock:
+            stale = [(entry, sensor, since) for entry in entries for sensor, since in entry.take(now)]
+        if not stale:
+            return
         try:
-            for sensor, since in list(stale.items()):
-                curve = self._readings.read(sensor, Span(since))
-                end = len(curve) if now is None else int(curve.at.searchsorted(now, "right"))
-                entry.heat.hold(sensor, since, Curve(curve.at[:end], curve.value[:end], curve.mark[:end]))
-                del stale[sensor]
-                if end < len(curve):
-                    stale[sensor] = Millis(int(curve.at[end]))
+            span = Span(min(since for _, _, since in stale))
+            curves = self._readings.read_many({sensor for _, sensor, _ in stale}, span)
+            while stale:
+                entry, sensor, since = stale[-1]
+                later = entry.hold(sensor, since, curves[sensor], now)
+                stale.pop()
+                if later is not None:
+                    with self._lock:
+                        entry.mark(sensor, later)
         finally:
             with self._lock:
-                for sensor, since in stale.items():
+                for entry, sensor, since in stale:
                     entry.mark(sensor, since)
 
     def _asked_of(self, pile: Pile) -> tuple[Guide, list[Rule]]:

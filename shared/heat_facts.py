@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from shared.heat.facts import LeftOut, PileFacts
 from shared.piles import FieldNote, Pile, Placement
 from shared.ports import Registry
+from shared.probes import Calibration
 from shared.readings import SensorKey
 from shared.times import Millis, Span
 
@@ -22,6 +23,7 @@ class FactsShelf:
         self._piles: dict[str, Pile] = {}
         self._placements: dict[str, list[Placement]] = {}
         self._stays: dict[tuple[str, str], list[Placement]] = {}
+        self._calibrations: dict[tuple[str, str], list[Calibration]] = {}
         self._facts: dict[str, PileFacts] = {}
 
     def renew(self) -> set[str]:
@@ -32,15 +34,15 @@ class FactsShelf:
         first = self._version is None
         before = self._facts
         self._piles = {pile.id: pile for pile in self._registry.piles.all()}
-        self._placements, self._stays = {}, {}
+        self._placements, self._stays, self._calibrations = {}, {}, {}
         for placement in self._registry.probes.placements():
             self._placements.setdefault(placement.pile_id, []).append(placement)
             self._stays.setdefault((placement.site, placement.probe), []).append(placement)
-        self._facts = {
-            id_: self._read(pile)
-            for id_, pile in self._piles.items()
-            if pile.finished_at is None or id_ in before
-        }
+        for calibration in self._registry.probes.calibrations():
+            self._calibrations.setdefault((calibration.site, calibration.probe), []).append(calibration)
+        self._facts = self._read(
+            [pile for id_, pile in self._piles.items() if pile.finished_at is None or id_ in before]
+        )
         self._version = version
         if first:
             return set()
@@ -53,7 +55,7 @@ class FactsShelf:
         """NotFound: no such pile."""
         if pile_id not in self._facts:
             pile = self._piles.get(pile_id) or self._registry.piles.get(pile_id)
-            self._facts[pile_id] = self._read(pile)
+            self._facts |= self._read([pile])
         return self._facts[pile_id]
 
     def piles_of(self, sensor: SensorKey, since: Millis) -> set[str]:
@@ -64,20 +66,22 @@ class FactsShelf:
             if stay.span.end is None or stay.span.end > since
         }
 
-    def _read(self, pile: Pile) -> PileFacts:
-        placements = self._placements.get(pile.id, [])
-        probes = sorted({(placed.site, placed.probe) for placed in placements})
-        notes = self._registry.piles.notes(pile.id)
-        return PileFacts(
-            pile=pile,
-            placements=tuple(placements),
-            turns=tuple(self._registry.piles.turns(pile.id)),
-            notes=tuple(notes),
-            calibrations=tuple(
-                found for site, probe in probes for found in self._registry.probes.calibrations(site, probe)
-            ),
-            left_out=left_out_by(notes),
-        )
+    def _read(self, piles: Sequence[Pile]) -> dict[str, PileFacts]:
+        ids = [pile.id for pile in piles]
+        turns, notes = self._registry.piles.turns_of(ids), self._registry.piles.notes_of(ids)
+        found: dict[str, PileFacts] = {}
+        for pile in piles:
+            placements = self._placements.get(pile.id, [])
+            probes = sorted({(placed.site, placed.probe) for placed in placements})
+            found[pile.id] = PileFacts(
+                pile=pile,
+                placements=tuple(placements),
+                turns=tuple(turns[pile.id]),
+                notes=tuple(notes[pile.id]),
+                calibrations=tuple(one for probe in probes for one in self._calibrations.get(probe, ())),
+                left_out=left_out_by(notes[pile.id]),
+            )
+        return found
 
 
 def left_out_by(notes: Iterable[FieldNote]) -> tuple[LeftOut, ...]:

@@ -77,6 +77,9 @@ class ReadingsStore(Protocol):
     def read(self, sensor: SensorKey, span: Span) -> Curve:
         """Ascending; an unknown sensor gives an empty curve."""
 
+    def read_many(self, sensors: Iterable[SensorKey], span: Span) -> dict[SensorKey, Curve]:
+        """What ``read`` gives for each, with fewer questions to the store."""
+
     def sensors(self, site: str | None = None, probe: str | None = None) -> list[SensorSummary]:
         """By site, probe, quantity, depth."""
 
@@ -129,9 +132,15 @@ class Piles(Protocol):
     def turns(self, pile_id: str) -> list[Turn]:
         """By time."""
 
+    def turns_of(self, pile_ids: Iterable[str]) -> dict[str, list[Turn]]:
+        """What ``turns`` gives for each, with fewer questions to the store."""
+
     def add_note(self, note: FieldNote) -> None: ...
     def notes(self, pile_id: str) -> list[FieldNote]:
         """By time."""
+
+    def notes_of(self, pile_ids: Iterable[str]) -> dict[str, list[FieldNote]]:
+        """As ``turns_of``."""
 
     def save_photo(self, note_id: str, jpeg: bytes) -> None: ...
     def photo(self, note_id: str) -> bytes: ...
@@ -169,7 +178,7 @@ class Probes(Protocol):
         """By start."""
 
     def calibrate(self, calibration: Calibration) -> None: ...
-    def calibrations(self, site: str, probe: str) -> list[Calibration]:
+    def calibrations(self, site: str | None = None, probe: str | None = None) -> list[Calibration]:
         """By valid_from."""
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
@@ -11,18 +11,22 @@ from shared.heat.report import HeatReport, SensorHeat
 from shared.piles import Pile
 from shared.ports import Registry
 from shared.spoken import depth_words, respoken, span_words
-from shared.times import DAY, MINUTE, Millis
+from shared.times import DAY, MINUTE, SECOND, Millis
 from shared.units import Units, temperature_text
 
 Need = Literal["danger", "now", "check", "soon", "watch", "none"]
 NEEDS: tuple[Need, ...] = ("danger", "now", "check", "soon", "watch", "none")
 """Most pressing first. check = its figures cannot be trusted, so somebody has to look."""
+FRESH_MS = 30 * SECOND
+"""What the sums said of an unchanged pile so long ago still holds for the order of need."""
 
 
 class Reports(Protocol):
-    """A HeatBook, or what keeps its reports at hand."""
+    """A HeatBook."""
 
-    def report(self, pile_id: str, now: Millis) -> HeatReport: ...
+    def reports(
+        self, pile_ids: Iterable[str], now: Millis, *, fresh_ms: int = ...
+    ) -> Mapping[str, HeatReport]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +68,19 @@ def round_list(
     units: Units = "celsius",
 ) -> list[RoundRow]:
     """Open piles of ``site`` (None = all), the most pressing first; ``why`` speaks in ``units``."""
+    piles = open_piles(registry, now, site)
+    reports = book.reports([pile.id for pile in piles], now, fresh_ms=FRESH_MS)
+    return round_rows(registry, piles, reports, units)
+
+
+def open_piles(registry: Registry, now: Millis, site: str | None = None) -> list[Pile]:
+    return [pile for pile in registry.piles.all(site=site, open_only=True) if pile.built_at <= now]
+
+
+def round_rows(
+    registry: Registry, piles: Iterable[Pile], reports: Mapping[str, HeatReport], units: Units = "celsius"
+) -> list[RoundRow]:
+    """The rows of those piles that have a report, the most pressing first."""
     zones = {found.slug: found.zone for found in registry.sites.all()}
     episodes: dict[str, list[Episode]] = {}
     for episode in registry.episodes.unresolved():
@@ -73,12 +90,12 @@ def round_list(
         round_row(
             pile,
             zones.get(pile.site, "UTC"),
-            book.report(pile.id, now),
+            reports[pile.id],
             tuple(episodes.get(pile.id, ())),
             units,
         )
-        for pile in registry.piles.all(site=site, open_only=True)
-        if pile.built_at <= now
+        for pile in piles
+        if pile.id in reports
     ]
     return sorted(rows, key=_order)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -24,12 +26,16 @@ from shared.times import DAY
 
 router = APIRouter(include_in_schema=False)
 MOST_COMPARED = 6
-SORTS = {
-    "finished": lambda one: -(one.pile.finished_at or 0),
-    "peg": lambda one: one.pile.peg.lower(),
+A_PAGE = 40
+PATIENCE_S = 1.0  # what is not worked out by then comes with the next look
+ORDERS: dict[str, Callable[[Pile], Any]] = {
+    "finished": lambda pile: -(pile.finished_at or 0),
+    "peg": lambda pile: (pile.peg.lower(), -pile.built_at),
+    "days": lambda pile: pile.built_at - (pile.finished_at or 0),
+}
+ORDERS_BY_HEAT: dict[str, Callable[[Batch], float]] = {
     "hot": lambda one: -(one.report.hottest.hours_above.get("55") or 0.0),
     "peak": lambda one: -(one.report.hottest.peak_c or 0.0),
-    "days": lambda one: -one.days,
 }
 
 
@@ -43,35 +49,43 @@ class Batch:
         end = self.pile.finished_at or self.report.as_of
         return (end - self.pile.built_at) / DAY
 
-    def holds(self, words: str) -> bool:
-        mix = self.pile.mix or {}
-        stuff = " ".join(
-            str(one.get("name", "")) for one in mix.get("feedstocks", []) if isinstance(one, dict)
-        )
-        text = (
-            f"{self.pile.peg} {self.pile.site} {self.pile.kind or ''} {mix.get('name', '')} {stuff}".lower()
-        )
-        return all(word in text for word in words.lower().split())
+
+def _holds(pile: Pile, words: str) -> bool:
+    mix = pile.mix or {}
+    stuff = " ".join(str(one.get("name", "")) for one in mix.get("feedstocks", []) if isinstance(one, dict))
+    text = f"{pile.peg} {pile.site} {pile.kind or ''} {mix.get('name', '')} {stuff}".lower()
+    return all(word in text for word in words.lower().split())
 
 
 def _batch(view: View, pile: Pile) -> Batch:
-    at = pile.finished_at if pile.finished_at is not None else view.now
-    return Batch(pile, view.parts.book.report(pile.id, at))
+    return Batch(pile, view.report(pile))
 
 
 @router.get("/batches")
-def batches_page(view: AnyView, _: Viewer, q: str = "", sort: str = "finished") -> Response:
-    piles = [pile for pile in view.parts.registry.piles.all() if pile.finished_at is not None]
-    found = [batch for pile in piles if (batch := _batch(view, pile)).holds(q)]
-    found.sort(key=SORTS.get(sort, SORTS["finished"]))
+def batches_page(
+    view: AnyView, _: Viewer, q: str = "", sort: str = "finished", page: Annotated[int, Query(ge=1)] = 1
+) -> Response:
+    piles = view.parts.registry.piles.all()
+    finished = [pile for pile in piles if pile.finished_at is not None and _holds(pile, q)]
+    finished.sort(key=ORDERS.get(sort, ORDERS["finished"]))
+    last = max(1, math.ceil(len(finished) / A_PAGE))
+    some = slice((min(page, last) - 1) * A_PAGE, min(page, last) * A_PAGE)
+    asked = finished if sort in ORDERS_BY_HEAT else finished[some]
+    reports = view.parts.book.closed_reports(asked, patience_s=PATIENCE_S)
+    batches = [Batch(pile, reports[pile.id]) for pile in asked if pile.id in reports]
+    if sort in ORDERS_BY_HEAT:
+        batches = sorted(batches, key=ORDERS_BY_HEAT[sort])[some]
     return view.page(
         "batches.html",
-        batches=found,
+        batches=batches,
+        waiting=len(asked) - len(reports),
         q=q,
-        sort=sort if sort in SORTS else "finished",
+        sort=sort if sort in ORDERS.keys() | ORDERS_BY_HEAT.keys() else "finished",
+        number=min(page, last),
+        last=last,
         zones={site.slug: site.zone for site in view.parts.registry.sites.all()},
-        open_piles=view.parts.registry.piles.all(open_only=True),
-        any_finished=bool(piles),
+        open_piles=[pile for pile in piles if pile.finished_at is None],
+        any_finished=any(pile.finished_at is not None for pile in piles),
     )
 
 

@@ -97,7 +97,7 @@ def heat_map_svg(
 def _sources(view: View, pile_id: str) -> tuple[Any, Any, str]:
     pile = view.parts.registry.piles.get(pile_id)
     zone = view.parts.registry.sites.get(pile.site).zone
-    return view.parts.book.history(pile_id), view.parts.book.report(pile_id, view.now), zone
+    return view.parts.book.history(pile_id), view.report(pile), zone
 
 
 def _curve(
@@ -121,7 +121,7 @@ def _answer(
     view: View, pile_id: str, what: tuple[Any, ...], media: str, version: str, draw: Callable[[], bytes]
 ) -> Response:
     """Gzipped; kept by the browser for a while when its address names the version that it shows."""
-    report = view.parts.book.report(pile_id, view.now)
+    report = view.report(view.parts.registry.piles.get(pile_id))
     current = curve_version(report, view)
     tag = f'W/"{current}-{view.units}"'
     hold = "private, max-age=600" if version == current else "private, no-cache"

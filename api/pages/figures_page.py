@@ -28,7 +28,7 @@ def figures_page(pile_id: str, view: AnyView, _: Viewer) -> Response:
     registry = view.parts.registry
     pile = registry.piles.get(pile_id)
     zone = registry.sites.get(pile.site).zone
-    report = view.parts.book.report(pile.id, view.now)
+    report = view.report(pile)
     lines = lines_of(view.parts.book.history(pile.id))
     return view.page(
         "figures.html", pile=pile, zone=zone, lines=lines, days=day_rows(lines, zone),

@@ -11,8 +11,8 @@ from fastapi.responses import Response
 from api.auth import Viewer
 from api.pages.assets import engine_address
 from api.pages.pile_story import story_of
-from api.pages.round_page import at_hand
 from api.pages.rule_lines import rule_lines
+from api.pages.sparks import sparks_of
 from api.pages.view import AnyView, View
 from api.v1.builds import steps_of
 from shared.build_record import build_of
@@ -29,7 +29,7 @@ def pile_context(view: View, pile: Pile) -> dict[str, Any]:
     """What the pile page and the page of a signed link know."""
     registry = view.parts.registry
     site = registry.sites.get(pile.site)
-    report = view.parts.book.report(pile.id, view.now)
+    report = view.report(pile)
     episodes = tuple(registry.episodes.unresolved(pile.id))
     notes = registry.piles.notes(pile.id)
     row = round_row(pile, site.zone, report, episodes, view.units)
@@ -56,7 +56,7 @@ def pile_page(pile_id: str, view: AnyView, _: Viewer) -> Response:
     return view.page(
         "pile.html",
         **context,
-        spark=at_hand(view.parts)[1].of(report),
+        spark=sparks_of(view.parts.book).of(report),
         probes={probe.name: probe for probe in registry.probes.all(pile.site)},
         placements=registry.probes.placements(pile_id=pile.id),
         story=story_of(report, registry.piles.turns(pile.id), notes),

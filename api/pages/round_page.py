@@ -3,38 +3,34 @@
 from __future__ import annotations
 
 from typing import Annotated, Any
-from weakref import WeakKeyDictionary
 
 from fastapi import APIRouter, Query
 from fastapi.responses import RedirectResponse, Response
 
 from api.auth import Viewer
-from api.pages.kept_reports import KeptReports
-from api.pages.sparks import Sparks
+from api.pages.sparks import sparks_of
 from api.pages.view import AnyView, View
-from api.parts import Parts
-from shared.heat_book import HeatBook
-from shared.round import NEEDS, RoundRow, round_list
+from shared.round import FRESH_MS, NEEDS, RoundRow, open_piles, round_rows
+from shared.times import MINUTE
 
 router = APIRouter(include_in_schema=False)
-_AT_HAND: WeakKeyDictionary[HeatBook, tuple[KeptReports, Sparks]] = WeakKeyDictionary()
-
-
-def at_hand(parts: Parts) -> tuple[KeptReports, Sparks]:
-    """One keeper of each for each book."""
-    found = _AT_HAND.get(parts.book)
-    if found is None:
-        made = (KeptReports(parts.book, parts.demo_speed or 1.0), Sparks(parts.book))
-        found = _AT_HAND.setdefault(parts.book, made)
-    return found
+RENEW_MS = FRESH_MS  # what is older is renewed, by the loop that keeps the book warm or here
+OLDEST_MS = 10 * MINUTE  # nothing older is shown
+PATIENCE_S = 0.06  # what is not worked out by then comes with the next look
 
 
 def _context(view: View, site: str | None) -> dict[str, Any]:
     parts = view.parts
-    reports, sparks = at_hand(parts)
-    piles = parts.registry.piles.all(site=site, open_only=True)
-    reports.prepare((pile.id for pile in piles if pile.built_at <= view.now), view.now)
-    rows = round_list(parts.registry, reports, view.now, site, units=view.units)
+    speed = max(1.0, parts.demo_speed or 1.0)
+    piles = open_piles(parts.registry, view.now, site)
+    reports = parts.book.reports(
+        [pile.id for pile in piles],
+        view.now,
+        fresh_ms=round(RENEW_MS * speed),
+        oldest_ms=round(OLDEST_MS * speed),
+        patience_s=PATIENCE_S,
+    )
+    rows = round_rows(parts.registry, piles, reports, view.units)
     groups: list[tuple[str, list[RoundRow]]] = [
         (need, [row for row in rows if row.need == need]) for need in NEEDS
     ]
@@ -42,9 +38,10 @@ def _context(view: View, site: str | None) -> dict[str, Any]:
     return {
         "groups": [(need, found) for need, found in groups if found],
         "total": len(rows),
+        "waiting": [pile for pile in piles if pile.id not in reports],
         "hands": sum(row.need in {"danger", "now"} for row in rows),
         "doubts": sum(row.need == "check" for row in rows),
-        "sparks": {row.pile.id: sparks.of(row.report) for row in rows},
+        "sparks": sparks_of(parts.book).of_many([row.report for row in rows], PATIENCE_S),
         "sites": sites,
         "site": site,
         "many_sites": len(sites) > 1,

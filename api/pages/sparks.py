@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections import OrderedDict
+from collections.abc import Sequence
 from dataclasses import dataclass
+from weakref import ReferenceType, WeakKeyDictionary, ref
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,26 +36,53 @@ class Sparks:
     """Safe to use from several threads."""
 
     def __init__(self, book: HeatBook) -> None:
-        self._book = book
+        self._book: ReferenceType[HeatBook] = ref(book)
         self._kept: OrderedDict[str, tuple[object, Spark]] = OrderedDict()
         self._lock = threading.Lock()
 
     def of(self, report: HeatReport) -> Spark:
-        if report.pile is None or not report.sensors:
+        return self.of_many([report])[report.pile or ""]
+
+    def of_many(self, reports: Sequence[HeatReport], patience_s: float | None = None) -> dict[str, Spark]:
+        """By pile; one that was not drawn by ``patience_s`` (None = all are) stays empty until the next look."""
+        deadline = None if patience_s is None else time.monotonic() + patience_s
+        found: dict[str, Spark] = {}
+        for report in reports:
+            pile_id = report.pile or ""
+            state = tuple(
+                (s.probe, s.depth_cm, s.level, s.readings, s.last_at, s.zone) for s in report.sensors
+            )
+            with self._lock:
+                kept = self._kept.get(pile_id)
+            if kept is not None and kept[0] == state:
+                found[pile_id] = kept[1]
+            elif deadline is not None and time.monotonic() > deadline:
+                found[pile_id] = Spark() if kept is None else kept[1]
+            else:
+                found[pile_id] = self._draw(report, state)
+        return found
+
+    def _draw(self, report: HeatReport, state: object) -> Spark:
+        book = self._book()
+        if book is None or report.pile is None or not report.sensors:
             return Spark()
-        state = tuple((s.probe, s.depth_cm, s.level, s.readings, s.last_at, s.zone) for s in report.sensors)
-        with self._lock:
-            kept = self._kept.get(report.pile)
-        if kept is not None and kept[0] == state:
-            return kept[1]
         core = {(s.probe, s.depth_cm) for s in report.sensors if s.zone == "core"}
-        history = self._book.history(report.pile)
+        history = book.history(report.pile)
         spark = spark_of([line for line in lines_of(history) if (line.probe, line.depth_cm) in core])
         with self._lock:
             self._kept[report.pile] = (state, spark)
             while len(self._kept) > _KEPT:
                 self._kept.popitem(last=False)
         return spark
+
+
+_OF_BOOK: WeakKeyDictionary[HeatBook, Sparks] = WeakKeyDictionary()
+
+
+def sparks_of(book: HeatBook) -> Sparks:
+    """One keeper for each book."""
+    found = _OF_BOOK.get(book)
+    return found if found is not None else _OF_BOOK.setdefault(book, Sparks(book))
 
 
 def spark_of(lines: list[SensorLine]) -> Spark:

@@ -19,13 +19,15 @@ from api.auth_slowdown import address_of
 from api.pages import assets
 from api.pages.wording import FILTERS, WORDS
 from api.parts import Parts, parts_of
+from shared.heat.report import HeatReport
 from shared.people import Role
 from shared.piles import Pile
-from shared.times import Millis
+from shared.times import SECOND, Millis
 from shared.units import Units
 
 UNITS_COOKIE = "tb_units"
 SAID_COOKIE = "tb_said"
+REPORT_FRESH_MS = 15 * SECOND
 TEMPLATES = Path(__file__).parent.parent / "templates"
 
 
@@ -74,6 +76,14 @@ class View:
     @property
     def name(self) -> str:
         return self.caller.name if self.caller else ""
+
+    def report(self, pile: Pile) -> HeatReport:
+        """Of a finished pile as it stood at its finish."""
+        book = self.parts.book
+        if pile.finished_at is not None and pile.finished_at <= self.now:
+            return book.closed_reports([pile])[pile.id]
+        fresh_ms = round(REPORT_FRESH_MS * max(1.0, self.parts.demo_speed or 1.0))
+        return book.reports([pile.id], self.now, fresh_ms=fresh_ms)[pile.id]
 
     def page(self, template: str, status: int = 200, **context: Any) -> HTMLResponse:
         html = _ENVIRONMENT.get_template(template).render(

@@ -14,8 +14,14 @@ async function renew() {
   if (held) list.querySelector(`a[href="${CSS.escape(held.getAttribute("href"))}"]`)?.focus();
 }
 
-const quietly = () => renew().catch(() => {});
-setInterval(quietly, pause);
+// A list that is not whole yet is asked for again soon.
+let next;
+async function quietly() {
+  clearTimeout(next);
+  await renew().catch(() => {});
+  next = setTimeout(quietly, list.querySelector("[data-soon]") ? 2_000 : pause);
+}
+next = setTimeout(quietly, list.querySelector("[data-soon]") ? 2_000 : pause);
 document.addEventListener("visibilitychange", quietly);
 
 // The open piles' pages are kept for the walk, at most once in ten minutes.

@@ -75,11 +75,14 @@ def api(data_dir: Path, config_file: Path | None, host: str, port: int) -> None:
     house = open_house(data_dir, settings_of(config_file), create=True)
     try:
         listener = bind(host, port)
+        supervisor = Supervisor([], house.registry, house.clock, comforts=[house.warm_loop()])
         web = WebServer(create_app(house.parts(None)), listener)
+        supervisor.start()
         web.start()
         _announce(house, address_of(listener))
         wait_for_a_signal()
         web.stop()
+        supervisor.stop()
     finally:
         house.close()
 

@@ -14,7 +14,6 @@ from shared.heat.report import THRESHOLDS_C
 from shared.heat.rows import Rows
 from shared.heat.screening import GOOD, Reason
 from shared.heat.spans import Spells
-from shared.heat.view import Stretches
 from shared.readings import SensorKey
 from shared.times import MINUTE
 

@@ -98,6 +98,6 @@ def _lanes(line: SensorLine, thresholds: Sequence[float], start: int, end: int) 
 
 
 def _all_lanes(line: SensorLine, thresholds: Sequence[float]) -> Stretches:
-    return np.concatenate([
-        line.spells[threshold_c].stretches() + lane * LANE for lane, threshold_c in enumerate(thresholds)
-    ])
+    return np.concatenate(
+        [line.spells[threshold_c].stretches() + lane * LANE for lane, threshold_c in enumerate(thresholds)]
+    )

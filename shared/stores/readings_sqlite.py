@@ -5,17 +5,14 @@ from __future__ import annotations
 import json
 import sqlite3
 import threading
-from array import array
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-import numpy as np
-
 from shared.ports import Appended, Changes, SensorSummary, StorageError, StoreBusy
 from shared.readings import Curve, Reading, SensorKey
-from shared.stores import arrivals_log, readings_write
-from shared.stores.readings_schema import SLOT_MS, STRETCHES, migrate
+from shared.stores import arrivals_log, readings_read, readings_write
+from shared.stores.readings_schema import migrate
 from shared.stores.sqlite_files import (
     BUSY_TIMEOUT_S,
     READINGS_ID,
@@ -29,11 +26,6 @@ from shared.times import Millis, Span
 _FOREIGN = (sqlite3.Error, OverflowError, UnicodeError)
 _IDLE_READERS = 8
 
-_CURVE = f"""
-WITH RECURSIVE {STRETCHES}
-SELECT r.at, r.value, r.mark FROM stretch CROSS JOIN readings r ON r.slot = stretch.slot
-WHERE r.series = :series AND r.at >= :start AND r.at < :end
-"""  # noqa: S608  # a constant
 _CHANGED = """
 SELECT id, site, probe, depth, quantity FROM series WHERE id IN (SELECT value FROM json_each(?))
 """
@@ -69,21 +61,11 @@ class SqliteReadings:
 
     def read(self, sensor: SensorKey, span: Span) -> Curve:
         with self._reading("reading a curve") as connection:
-            row = connection.execute(
-                "SELECT id, first_at, last_at FROM series WHERE site=? AND probe=? AND quantity=? AND depth=?"
-                " AND count > 0",
-                (sensor.site, sensor.probe, sensor.quantity, sensor.depth),
-            ).fetchone()
-            if row is None:
-                return Curve()
-            series, first_at, last_at = row
-            start = max(span.start, first_at)
-            end = last_at + 1 if span.end is None else min(span.end, last_at + 1)
-            if end <= start:
-                return Curve()
-            bounds = {"series": series, "start": start, "end": end}
-            bounds |= {"first": start // SLOT_MS, "last": (end - 1) // SLOT_MS}
-            return _curve(connection.execute(_CURVE, bounds))
+            return readings_read.curves(connection, [sensor], span)[sensor]
+
+    def read_many(self, sensors: Iterable[SensorKey], span: Span) -> dict[SensorKey, Curve]:
+        with self._reading("reading curves") as connection:
+            return readings_read.curves(connection, sensors, span)
 
     def sensors(self, site: str | None = None, probe: str | None = None) -> list[SensorSummary]:
         query = "SELECT site, probe, depth, quantity, first_at, last_at, last_value, count FROM series WHERE count > 0"
@@ -184,19 +166,6 @@ class SqliteReadings:
     def _refuse_closed(self, what: str) -> None:
         if self._closed:
             raise StorageError(f"{what}: the store is closed")
-
-
-def _curve(cursor: sqlite3.Cursor) -> Curve:
-    """Piecewise, so that few row tuples live at a time: the garbage collector walks over all that do."""
-    at, value, mark = array("q"), array("d"), array("B")
-    while rows := cursor.fetchmany(512):
-        some_at, some_values, some_marks = zip(*rows, strict=True)
-        at.extend(some_at)
-        value.extend(some_values)
-        mark.extend(some_marks)
-    return Curve(
-        np.array(at, dtype=np.int64), np.array(value, dtype=np.float64), np.array(mark, dtype=np.uint8)
-    )
 
 
 def _by_depth(summary: SensorSummary) -> tuple[str, str, str, float, str]:

@@ -55,6 +55,23 @@ class ReadingsValues:
             expected = [at for at in instants if start <= at < end]
             assert store.read(CORE, Span(Millis(start), Millis(end))).at.tolist() == expected
 
+    def test_many_curves_at_once_are_the_same_as_one_by_one(self, store: ReadingsStore) -> None:
+        keys = [SensorKey(SITE, f"P{number}", depth) for number in range(40) for depth in ("15", "45")]
+        choose = random.Random(8)
+        store.append(
+            [
+                reading(at * 37 * MINUTE - DAY, float(choose.randrange(90)), key)
+                for key in keys
+                for at in sorted(choose.sample(range(300), choose.randrange(60)))
+            ]
+        )
+        unknown = SensorKey(SITE, "P1", "99")
+        for span in (EVER, Span(Millis(0)), Span(Millis(-HOUR), Millis(3 * DAY))):
+            found = store.read_many([*keys, unknown], span)
+            assert found.keys() == {*keys, unknown}
+            assert all(listed(found[key]) == listed(store.read(key, span)) for key in [*keys, unknown])
+        assert store.read_many([], EVER) == {}
+
     def test_a_probe_whose_clock_began_in_2000_does_not_hide_the_rest(self, store: ReadingsStore) -> None:
         store.append([reading(946_684_800_000), reading(1_795_000_000_000)])
         assert store.read(CORE, EVER).at.tolist() == [946_684_800_000, 1_795_000_000_000]

@@ -104,6 +104,10 @@ class RegistryFacts:
         for note in notes:
             registry.piles.add_note(note)
         assert registry.piles.notes("p1") == notes[::-1]
+        many = [*(f"none-{number}" for number in range(1200)), "p1", "p2"]
+        assert registry.piles.turns_of(many)["p1"] == registry.piles.turns("p1")
+        assert registry.piles.notes_of(many)["p1"] == notes[::-1]
+        assert registry.piles.turns_of(many).keys() == set(many)
         with pytest.raises(NotFound):
             registry.piles.add_turn(Turn("t3", "nope", Millis(1)))
         with pytest.raises(NotFound):

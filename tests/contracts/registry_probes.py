@@ -146,5 +146,6 @@ class RegistryProbes:
         registry.probes.calibrate(sooner)
         assert registry.probes.calibrations("larkfield", "P1") == [sooner, later]
         assert registry.probes.calibrations("larkfield", "P2") == []
+        assert registry.probes.calibrations() == [sooner, later]
         with pytest.raises(Conflict):
             registry.probes.calibrate(later)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from threading import Thread
 
@@ -24,13 +25,13 @@ class Faltering:
     fails: int = 0
     rows_read: int = 0
 
-    def read(self, sensor: SensorKey, span: Span) -> Curve:
+    def read_many(self, sensors: Iterable[SensorKey], span: Span) -> dict[SensorKey, Curve]:
         if self.fails:
             self.fails -= 1
             raise StoreBusy("locked")
-        curve = self.inner.read(sensor, span)
-        self.rows_read += len(curve)
-        return curve
+        curves = self.inner.read_many(sensors, span)
+        self.rows_read += sum(map(len, curves.values()))
+        return curves
 
     def __getattr__(self, name: str) -> object:
         return getattr(self.inner, name)

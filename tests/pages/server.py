@@ -15,12 +15,14 @@ import uvicorn
 
 from api.app import create_app
 from api.auth import create_token
+from api.pages.sparks import sparks_of
 from api.parts import Parts
 from shared.heat.catalogue import Catalogue
 from shared.heat_book import HeatBook
 from shared.settings import Settings
 from shared.stores import open_readings, open_registry
 from shared.times import Millis
+from shared.warm_loop import WarmLoop
 from tests.pages.yard import NOW, Sketch, furnish
 
 
@@ -55,6 +57,8 @@ def open_parts(
             registry=registry, readings=readings, book=book, catalogue=catalogue, settings=settings,
             data_dir=data_dir, clock=SetClock(),
         )  # fmt: skip
+        while not WarmLoop(registry, book, parts.clock, then=sparks_of(book).of_many).step(NOW):
+            pass
         yield replace(parts, **changes)
     finally:
         readings.close()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 from sqlalchemy import Connection, select
@@ -69,9 +70,11 @@ class SqlPiles:
             return TURN.change(connection, turn_id, fields)
 
     def turns(self, pile_id: str) -> list[Turn]:
-        query = TURN.query(t.turns.c.pile_id == pile_id, order=["at", "id"])
+        return self.turns_of([pile_id])[pile_id]
+
+    def turns_of(self, pile_ids: Iterable[str]) -> dict[str, list[Turn]]:
         with self._work.read("reading turns") as connection:
-            return TURN.listed(connection, query)
+            return TURN.of_many(connection, "pile_id", pile_ids, order=["at", "id"])
 
     def add_note(self, note: FieldNote) -> None:
         with self._work.write("adding a note", facts=True) as connection:
@@ -79,9 +82,11 @@ class SqlPiles:
             NOTE.insert(connection, note)
 
     def notes(self, pile_id: str) -> list[FieldNote]:
-        query = NOTE.query(t.notes.c.pile_id == pile_id, order=["at", "id"])
+        return self.notes_of([pile_id])[pile_id]
+
+    def notes_of(self, pile_ids: Iterable[str]) -> dict[str, list[FieldNote]]:
         with self._work.read("reading notes") as connection:
-            return NOTE.listed(connection, query)
+            return NOTE.of_many(connection, "pile_id", pile_ids, order=["at", "id"])
 
     def save_photo(self, note_id: str, jpeg: bytes) -> None:
         with self._work.write("keeping a photo") as connection:

@@ -102,9 +102,10 @@ class SqlProbes:
         with self._work.write(f"calibrating probe {calibration.probe}", facts=True) as connection:
             CALIBRATION.insert(connection, calibration)
 
-    def calibrations(self, site: str, probe: str) -> list[Calibration]:
+    def calibrations(self, site: str | None = None, probe: str | None = None) -> list[Calibration]:
         c = t.calibrations.c
-        query = CALIBRATION.query(c.site == site, c.probe == probe, order=["valid_from", "id"])
+        wanted = [column == one for column, one in ((c.site, site), (c.probe, probe)) if one is not None]
+        query = CALIBRATION.query(*wanted, order=["valid_from", "id"])
         with self._work.read("reading calibrations") as connection:
             return CALIBRATION.listed(connection, query)
 

@@ -12,6 +12,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from shared.ports import NotFound, StorageError
 
 Thing = TypeVar("Thing")
+AT_ONCE = 500  # owners in one question: databases bound the parameters of a statement
 
 
 class Shape(Generic[Thing]):
@@ -54,6 +55,18 @@ class Shape(Generic[Thing]):
 
     def listed(self, connection: Connection, query: Select[Any]) -> list[Thing]:
         return [self.thing(row) for row in connection.execute(query).mappings()]
+
+    def of_many(
+        self, connection: Connection, column: str, owners: Iterable[str], *, order: Sequence[str]
+    ) -> dict[str, list[Thing]]:
+        """The things of each owner (named in ``column``), each list in ``order``."""
+        found: dict[str, list[Thing]] = {owner: [] for owner in owners}
+        asked = sorted(found)
+        for start in range(0, len(asked), AT_ONCE):
+            some = self.table.c[column].in_(asked[start : start + AT_ONCE])
+            for thing in self.listed(connection, self.query(some, order=order)):
+                found[getattr(thing, column)].append(thing)
+        return found
 
     def query(self, *where: ColumnElement[bool], order: Iterable[str]) -> Select[Any]:
         return select(self.table).where(*where).order_by(*(self.table.c[name] for name in order))

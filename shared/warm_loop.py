@@ -1,0 +1,77 @@
+"""Keeps the heat book warm, so that no visitor waits for sums: at the start all piles, then what changes and ages."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Callable, Sequence
+
+from shared.heat.report import HeatReport
+from shared.heat_book import HeatBook
+from shared.ports import Registry, StorageError
+from shared.round import FRESH_MS
+from shared.times import MINUTE, Clock, Millis
+
+log = logging.getLogger(__name__)
+
+PAUSE_S = 2.0
+LOOKED_AT_S = 180.0
+"""So long after somebody looked at the round its reports are still renewed as they age."""
+UNSEEN_MS = 10 * MINUTE
+"""Renewed at this age when nobody looks: the page shows nothing older."""
+STRETCH_S = 1.0  # of work between two beats
+
+
+class WarmLoop:
+    """The Loop "warm"."""
+
+    name = "warm"
+
+    def __init__(
+        self,
+        registry: Registry,
+        book: HeatBook,
+        clock: Clock,
+        *,
+        speed: float = 1.0,
+        then: Callable[[Sequence[HeatReport], float], object] = lambda _reports, _patience_s: None,
+    ) -> None:
+        """``speed``: how fast the clock runs (the demo's does). ``then`` is given the reports of the open piles and
+        the seconds it may take: the pages keep their small curves ready."""
+        self._registry, self._book, self._clock = registry, book, clock
+        self._speed, self._then = max(1.0, speed), then
+
+    def run(self, stop: threading.Event, beat: Callable[[], None]) -> None:
+        lost = False
+        while not stop.is_set():
+            try:
+                done = self.step(self._clock.now())
+                if lost:
+                    log.info("loop=warm event=store_back")
+                lost = False
+            except StorageError as error:
+                done = True
+                if not lost:
+                    log.warning("loop=warm event=store_lost error=%s", error)
+                lost = True
+            beat()
+            if done:
+                stop.wait(PAUSE_S)
+
+    def step(self, now: Millis) -> bool:
+        """Work for about STRETCH_S; True when nothing is left to do for now. Open piles before finished ones."""
+        looked = time.monotonic() - self._book.looked_at_s < LOOKED_AT_S
+        fresh_ms = round((FRESH_MS / 2 if looked else UNSEEN_MS / 2) * self._speed)
+        piles = self._registry.piles.all()
+        ready = [pile.id for pile in piles if pile.finished_at is None and pile.built_at <= now]
+        begun = time.monotonic()
+        reports = self._book.reports(ready, now, fresh_ms=fresh_ms, patience_s=STRETCH_S)
+        if (left := STRETCH_S - (time.monotonic() - begun)) <= 0:
+            return False
+        self._then(list(reports.values()), left)
+        if (left := STRETCH_S - (time.monotonic() - begun)) <= 0:
+            return False
+        closed = [pile for pile in piles if pile.finished_at is not None]
+        self._book.closed_reports(closed, patience_s=left)
+        return time.monotonic() - begun < STRETCH_S
