@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 
 from shared.heat import compose
 from shared.heat.engine import PileHeat
 from shared.heat_book import AT_LEAST, HeatBook
 from shared.piles import Pile, Placement, Turn
+from shared.readings import SensorKey
 from shared.times import DAY, HOUR, MINUTE, SECOND, Millis, Span
 from shared.warm_loop import WarmLoop
 from tests.heat.book_yard import BUILT, CATALOGUE, GAP, KEY, Yard
@@ -98,7 +97,7 @@ def test_without_patience_what_was_never_worked_out_waits_and_what_is_old_stands
 
 def test_many_piles_read_together_say_the_same_as_one_by_one(yard: Yard) -> None:
     for number in range(40):
-        name, key = f"many-{number:02d}", replace(KEY, probe=f"Q-{number:02d}")
+        name, key = f"many-{number:02d}", SensorKey("larkfield", f"Q-{number:02d}", "45")
         yard.registry.piles.add(Pile(name, "larkfield", name, BUILT, rule_ids=("three-turns",)))
         yard.registry.probes.place(
             Placement(f"stay-{name}", "larkfield", key.probe, name, Span(BUILT), "middle")
