@@ -28,7 +28,7 @@ def csv_pieces(history: PileHistory) -> Iterator[str]:
     levels = any(sensor.key.depth_cm is None for sensor in history.sensors)
     yield f"time,probe,{'level' if levels else 'depth_cm'},celsius\r\n"
     for sensor in history.sensors:
-        names = [_cell(sensor.key.probe), _cell(sensor.key.depth)]
+        names = [text_cell(sensor.key.probe), text_cell(sensor.key.depth)]
         dated = sensor.reason != Reason.STALE
         at, celsius = sensor.at[dated], sensor.celsius[dated]
         for start in range(0, len(at), _ROWS_AT_ONCE):
@@ -40,6 +40,6 @@ def csv_pieces(history: PileHistory) -> Iterator[str]:
             yield piece.getvalue()
 
 
-def _cell(text: str) -> str:
+def text_cell(text: str) -> str:
     """A text that a spreadsheet takes as text, not as a formula."""
     return f"'{text}" if text.startswith(_FORMULA) else text

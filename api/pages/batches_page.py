@@ -17,10 +17,12 @@ from api.pages.pile_page import curve_version, drawable, pile_context
 from api.pages.pile_story import story_of
 from api.pages.rule_lines import rule_lines
 from api.pages.view import AnyView, View
+from api.v1.batches import finished, read_batches
 from shared.chart_compare import compare_spec
 from shared.chart_theme import Theme
 from shared.charts import render_svg
 from shared.heat.report import THRESHOLDS_C, HeatReport
+from shared.learning import batch_facts, lessons
 from shared.piles import Pile
 from shared.times import DAY
 
@@ -94,7 +96,9 @@ def compare_page(view: AnyView, _: Viewer, id: Annotated[list[str] | None, Query
     chosen = (id or [])[:MOST_COMPARED]
     batches = [_batch(view, view.parts.registry.piles.get(one)) for one in chosen]
     query = "&".join(f"id={batch.pile.id}" for batch in batches)
-    return view.page("compare.html", batches=batches, query=query, thresholds=THRESHOLDS_C)
+    found = finished(view.parts) if not batches else [batch.pile for batch in batches]
+    learnt = lessons([batch_facts(report, history) for report, history in read_batches(view.parts, found)])
+    return view.page("compare.html", batches=batches, query=query, thresholds=THRESHOLDS_C, lessons=learnt)
 
 
 @router.get("/batches/compare.svg")

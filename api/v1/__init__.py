@@ -7,6 +7,7 @@ from fastapi import APIRouter
 from api.v1 import (
     accounts,
     audit,
+    batches,
     builds,
     catalogue,
     channels,
@@ -30,7 +31,7 @@ from api.v1 import (
 ROUTERS: tuple[APIRouter, ...] = tuple(
     noun.router
     for noun in (
-        sites, piles, builds, field_log, heat, readings, placements, probes, round, episodes, notices,
+        sites, piles, builds, batches, field_log, heat, readings, placements, probes, round, episodes, notices,
         people, channels, subscriptions, catalogue, mix, quarantine, tokens,
         accounts, audit,
     )

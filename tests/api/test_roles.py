@@ -74,6 +74,8 @@ NEEDS: dict[str, Role | None] = {
     "GET /api/v1/tokens": "manager",
     "POST /api/v1/tokens": "manager",
     "DELETE /api/v1/tokens/{token}": "manager",
+    "GET /api/v1/batches/compare": "viewer",
+    "GET /api/v1/batches.csv": "viewer",
     "GET /api/v1/piles/{pile}/build": "viewer",
     "PUT /api/v1/piles/{pile}/build": "manager",
     "POST /api/v1/piles/{pile}/checklist": "helper",

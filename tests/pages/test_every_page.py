@@ -28,6 +28,7 @@ PAGES = {
     "notices-of-a-pile": "/notices?pile=pile-K-01",
     "batches": "/batches",
     "batch": "/batches/pile-K-07",
+    "lessons": "/batches/compare",
     "compare": "/batches/compare?id=pile-K-07&id=pile-K-08",
     "probes": "/probes",
     "people": "/people",
