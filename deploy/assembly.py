@@ -14,6 +14,7 @@ from alerts.outbox import SendLoop
 from alerts.worker import WatchLoop
 from api.pages.sparks import sparks_of
 from api.parts import Parts
+from deploy.arrival_piles import PilesByProbe
 from deploy.errors import SurroundingsError, UserError
 from deploy.supervisor import Supervisor
 from ingest.pipeline import IngestLoop
@@ -21,7 +22,19 @@ from shared.heat.catalogue import Catalogue
 from shared.heat_book import HeatBook
 from shared.ports import ReadingsStore, Registry
 from shared.settings import Settings
-from shared.stores import READINGS_FILE, REGISTRY_FILE, open_readings, open_registry
+from shared.stores import (
+    READINGS_FILE,
+    REGISTRY_FILE,
+    SPOOL_FILE,
+    Address,
+    AddressError,
+    ForwardLoop,
+    LineReadings,
+    open_line_readings,
+    open_readings,
+    open_registry,
+    parse_address,
+)
 from shared.times import Clock, SystemClock
 from shared.warm_loop import WarmLoop
 
@@ -44,6 +57,12 @@ class House:
 
     def ingest_loop(self, host: str, port: int) -> IngestLoop:
         return IngestLoop(self.readings, self.registry, self.settings, self.clock, host, port)
+
+    def forward_loops(self) -> list[ForwardLoop]:
+        """Takes readings on to an outside store; none with the embedded one."""
+        if not isinstance(self.readings, LineReadings):
+            return []
+        return [ForwardLoop(self.readings, PilesByProbe(self.registry).pile_of)]
 
     def watch_loops(self) -> list[WatchLoop | SendLoop]:
         return [
@@ -83,13 +102,10 @@ def open_house(
     SurroundingsError for one that cannot be written, StorageError for a database that cannot be used.
     """
     prepare_data_dir(data_dir, create=create)
-    if settings.readings.url:
-        raise UserError(
-            "[readings] url: this version keeps readings in its own store only; remove the setting"
-        )
+    address = _far_address(settings)
     registry = open_registry(settings.registry.url or data_dir / REGISTRY_FILE)
     try:
-        readings = open_readings(data_dir / READINGS_FILE)
+        readings = _open_readings(settings, data_dir, address)
     except BaseException:
         registry.close()
         raise
@@ -101,6 +117,23 @@ def open_house(
         registry.close()
         raise
     return House(data_dir, settings, clock or SystemClock(), registry, readings, catalogue, book)
+
+
+def _far_address(settings: Settings) -> Address | None:
+    """None = the embedded store. UserError for an address that cannot be used."""
+    wanted = settings.readings
+    if not wanted.url:
+        return None
+    try:
+        return parse_address(wanted.url, wanted.token.get_secret_value() if wanted.token else None)
+    except AddressError as error:
+        raise UserError(f"[readings] url: {error}") from error
+
+
+def _open_readings(settings: Settings, data_dir: Path, address: Address | None) -> ReadingsStore:
+    if address is None:
+        return open_readings(data_dir / READINGS_FILE)
+    return open_line_readings(address, settings.readings.spool or data_dir / SPOOL_FILE)
 
 
 def prepare_data_dir(data_dir: Path, *, create: bool) -> None:

@@ -51,7 +51,11 @@ class Service:
                 self._broker.start()
             host, port = self.mqtt_address
             inside = self._with_broker()
-            loops: list[Loop] = [inside.ingest_loop(host, port), *inside.watch_loops()]
+            loops: list[Loop] = [
+                inside.ingest_loop(host, port),
+                *inside.forward_loops(),
+                *inside.watch_loops(),
+            ]
             if more_loops is not None:
                 loops += more_loops(host, port)
             comforts = [inside.warm_loop(self._demo_speed)]

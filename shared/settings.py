@@ -48,6 +48,15 @@ class Store(_Section):
     url: str | None = Field(None, description="absent = embedded")
 
 
+class Readings(Store):
+    token: SecretStr | None = Field(None, description="InfluxDB's; VictoriaMetrics needs none of its own")
+    spool: str | None = Field(
+        None,
+        description="where readings wait for an outside store: absent = a file in the data directory; a PostgreSQL "
+        "address when roles run on several machines",
+    )
+
+
 class Email(_Section):
     host: str | None = None
     port: int = Field(587, ge=1, le=65535)
@@ -139,7 +148,7 @@ class QuarantineBounds(_Section):
 
 class Settings(_Section):
     mqtt: Mqtt = Mqtt()
-    readings: Store = Store()
+    readings: Readings = Readings()
     registry: Store = Store()
     email: Email = Email()
     web: Web = Web()

@@ -50,7 +50,8 @@ def ingest(data_dir: Path, config_file: Path | None) -> None:
         raise UserError("[mqtt] host is not set; `turnbell ingest` needs an outside broker")
     house = open_house(data_dir, settings, create=True)
     try:
-        _run_loops(house, [house.ingest_loop(settings.mqtt.host, settings.mqtt.port)])
+        loop = house.ingest_loop(settings.mqtt.host, settings.mqtt.port)
+        _run_loops(house, [loop, *house.forward_loops()])
     finally:
         house.close()
 

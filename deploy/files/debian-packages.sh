@@ -1,10 +1,11 @@
 #!/bin/sh
-# The Debian packages that the tests drive: a broker that persists, a browser, a database server.
+# The Debian packages that the tests drive: a broker that persists, a browser, a database server, a time-series store.
 set -u
 missing=""
 command -v mosquitto >/dev/null 2>&1 || [ -x /usr/sbin/mosquitto ] || missing="$missing mosquitto"
 command -v chromium >/dev/null 2>&1 || missing="$missing chromium"
 ls /usr/lib/postgresql/*/bin/initdb >/dev/null 2>&1 || missing="$missing postgresql"
+command -v victoria-metrics >/dev/null 2>&1 || missing="$missing victoria-metrics"
 [ -z "$missing" ] && exit 0
 if ! command -v apt-get >/dev/null 2>&1; then
   echo "not installed:$missing (the tests that need them are left out)"; exit 0

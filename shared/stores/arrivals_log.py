@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,12 +12,12 @@ KEEP_BATCHES = 100_000
 KEEP_MS = 14 * 24 * 3600 * 1000
 PRUNE_EVERY = 256
 
-_ENTRY = np.dtype([("series", "<u4"), ("at", "<i8")])
+ENTRY = np.dtype([("series", "<u4"), ("at", "<i8")])
 
 
 def write(connection: sqlite3.Connection, earliest: Mapping[int, int], received_at: int) -> None:
     """Within the caller's transaction: one row, and now and then the oldest ones go."""
-    entries = np.array(list(earliest.items()), dtype=_ENTRY)
+    entries = np.array(list(earliest.items()), dtype=ENTRY)
     row = (received_at, entries.tobytes())
     seq = connection.execute("INSERT INTO arrivals (received_at, earliest) VALUES (?, ?)", row).lastrowid or 0
     if seq % PRUNE_EVERY == 0:
@@ -46,9 +46,14 @@ def reach(connection: sqlite3.Connection) -> tuple[int, int]:
 def since(connection: sqlite3.Connection, cursor: int) -> dict[int, int]:
     """Series id to its earliest changed instant, over all batches after ``cursor``."""
     blobs = connection.execute("SELECT earliest FROM arrivals WHERE seq > ?", (cursor,)).fetchall()
+    return earliest_of([blob for (blob,) in blobs])
+
+
+def earliest_of(blobs: Sequence[bytes]) -> dict[int, int]:
+    """The entries of several batches as one: series id to its earliest instant."""
     if not blobs:
         return {}
-    entries: NDArray[np.void] = np.frombuffer(b"".join(blob for (blob,) in blobs), dtype=_ENTRY)
+    entries: NDArray[np.void] = np.frombuffer(b"".join(blobs), dtype=ENTRY)
     ids, where = np.unique(entries["series"], return_inverse=True)
     earliest = np.full(len(ids), np.iinfo(np.int64).max, dtype=np.int64)
     np.minimum.at(earliest, where, entries["at"])

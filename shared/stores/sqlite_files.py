@@ -13,6 +13,7 @@ from shared.ports import Conflict, NotFound, StorageError, StoreBusy
 BUSY_TIMEOUT_S = 10.0
 REGISTRY_ID = 0x54425247  # PRAGMA application_id, so that one file is never taken for the other
 READINGS_ID = 0x54425244
+SPOOL_ID = 0x5442534C
 
 _PASSING = (
     "SQLITE_BUSY",

@@ -6,6 +6,7 @@ import pytest
 
 for suite in (
     "readings_contract",
+    "readings_kept",
     "readings_values",
     "registry_contract",
     "registry_facts",

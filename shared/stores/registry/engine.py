@@ -45,16 +45,18 @@ _PASSING_STATES = (
 )  # connection, retry, resources, locks, shutdown, system
 
 
-def make_engine(url: str | Path, busy_timeout_s: float) -> Engine:
-    where = _address(url)
+def make_engine(
+    url: str | Path, busy_timeout_s: float, *, what: str = "registry", file_id: int = REGISTRY_ID
+) -> Engine:
+    where = _address(url, what)
     if where.get_backend_name() not in {"sqlite", "postgresql"}:
         raise StorageError(
-            f"cannot use the registry address {where.render_as_string()}: SQLite and PostgreSQL only"
+            f"cannot use the {what} address {where.render_as_string()}: SQLite and PostgreSQL only"
         )
     if where.get_backend_name() == "sqlite":
         if not where.database or where.database == ":memory:":
-            raise StorageError("the registry needs a file: a database in memory does not outlive the program")
-        refuse_strangers(Path(where.database), REGISTRY_ID)
+            raise StorageError(f"the {what} needs a file: a database in memory does not outlive the program")
+        refuse_strangers(Path(where.database), file_id)
     remote = where.get_backend_name() == "postgresql"
     patience = (
         {"connect_timeout": _CONNECT_TIMEOUT_S} if remote and "connect_timeout" not in where.query else {}
@@ -68,7 +70,7 @@ def make_engine(url: str | Path, busy_timeout_s: float) -> Engine:
             connect_args=patience,
         )
     except (ArgumentError, NoSuchModuleError, ImportError) as error:
-        raise StorageError(f"cannot use the registry address {where.render_as_string()}: {error}") from error
+        raise StorageError(f"cannot use the {what} address {where.render_as_string()}: {error}") from error
 
     def on_connect(connection: Any, _record: object) -> None:
         if remote:
@@ -84,13 +86,13 @@ def make_engine(url: str | Path, busy_timeout_s: float) -> Engine:
     return engine
 
 
-def _address(url: str | Path) -> URL:
+def _address(url: str | Path, what: str) -> URL:
     if isinstance(url, Path) or "://" not in url:
         return URL.create("sqlite", database=str(url))
     try:
         where = make_url(url)
     except ArgumentError as error:
-        raise StorageError("the registry address is no SQLAlchemy address") from error
+        raise StorageError(f"the {what} address is no SQLAlchemy address") from error
     # the bare name means psycopg 3 here; the address of another driver must name it
     return where.set(drivername="postgresql+psycopg") if where.drivername == "postgresql" else where
 

@@ -28,8 +28,8 @@ class _Open:
 
 
 class Work:
-    def __init__(self, engine: Engine, busy_timeout_s: float) -> None:
-        self.engine, self._patience_s = engine, busy_timeout_s
+    def __init__(self, engine: Engine, busy_timeout_s: float, alone: int = _ALONE) -> None:
+        self.engine, self._patience_s, self._alone = engine, busy_timeout_s, alone
         self._mine = threading.local()
         self._closed = False
         # SQLite has one writer anyway; queueing for it in the process is fairer than its polling
@@ -74,7 +74,7 @@ class Work:
                 with _translated(what):
                     connection.begin()
                     if alone and self.engine.dialect.name == "postgresql":
-                        connection.execute(select(func.pg_advisory_xact_lock(_ALONE)))
+                        connection.execute(select(func.pg_advisory_xact_lock(self._alone)))
                 yield from self._whole(_Open(connection), what)
         finally:
             if self._turn is not None:

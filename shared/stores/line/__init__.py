@@ -1,0 +1,1 @@
+"""Readings in a store that speaks the line protocol, behind a spool of our own."""

@@ -1,0 +1,35 @@
+"""Readings in VictoriaMetrics keep the readings contract: while they are on their way there, and once all are there."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.contracts.readings_contract import ReadingsContract
+from tests.contracts.readings_kept import ReadingsKept
+from tests.contracts.victoria import PROGRAM, Victoria, running
+
+pytestmark = pytest.mark.skipif(
+    PROGRAM is None and "CI" not in os.environ, reason="there is no VictoriaMetrics here"
+)
+
+
+@pytest.fixture(scope="module")
+def victoria() -> Iterator[Victoria]:
+    with running() as victoria:
+        yield victoria
+
+
+class TestReadingsOnTheirWay(ReadingsContract):
+    @pytest.fixture
+    def address(self, victoria: Victoria, tmp_path: Path) -> str:
+        return f"line-forwarded={victoria.fresh()} {tmp_path / 'spool.db'}"
+
+
+class TestReadingsThatHaveArrived(ReadingsKept):
+    @pytest.fixture
+    def address(self, victoria: Victoria, tmp_path: Path) -> str:
+        return f"line-settled={victoria.fresh()} {tmp_path / 'spool.db'}"
