@@ -14,7 +14,7 @@ from shared.readings import Reading
 from shared.stores import LineReadings, open_line_readings, parse_address
 from shared.stores.line.forward import ForwardLoop, ForwardPace
 
-QUICK = ForwardPace(horizon_ms=0, poll_s=0.02)
+QUICK = ForwardPace(horizon_ms=0, poll_s=0.02, tries=20)
 TOKEN = "made-up"
 DEADLINE_S = 60.0
 

@@ -36,7 +36,7 @@ def opened(far: str, folder: Path, clock_ms: Callable[[], int] | None = None) ->
 
 
 def forwarder(store: LineReadings, horizon_ms: int = 0) -> ForwardLoop:
-    return ForwardLoop(store, pace=ForwardPace(horizon_ms=horizon_ms))
+    return ForwardLoop(store, pace=ForwardPace(horizon_ms=horizon_ms, tries=20))
 
 
 def settle(forward: ForwardLoop, victoria: Victoria) -> None:
