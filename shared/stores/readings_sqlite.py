@@ -12,6 +12,7 @@ from pathlib import Path
 from shared.ports import Appended, Changes, SensorSummary, StorageError, StoreBusy
 from shared.readings import Curve, Reading, SensorKey
 from shared.stores import arrivals_log, readings_read, readings_write
+from shared.stores.readings_order import by_depth
 from shared.stores.readings_schema import migrate
 from shared.stores.sqlite_files import (
     BUSY_TIMEOUT_S,
@@ -75,7 +76,7 @@ class SqliteReadings:
         with self._reading("listing sensors") as connection:
             rows = connection.execute(query, wanted).fetchall()
         summaries = [SensorSummary(SensorKey(*row[:4]), *row[4:]) for row in rows]
-        return sorted(summaries, key=_by_depth)
+        return sorted(summaries, key=by_depth)
 
     def changes_since(self, cursor: int) -> Changes:
         with self._reading("reading what changed") as connection:
@@ -166,12 +167,6 @@ class SqliteReadings:
     def _refuse_closed(self, what: str) -> None:
         if self._closed:
             raise StorageError(f"{what}: the store is closed")
-
-
-def _by_depth(summary: SensorSummary) -> tuple[str, str, str, float, str]:
-    sensor = summary.sensor
-    depth_cm = sensor.depth_cm
-    return sensor.site, sensor.probe, sensor.quantity, -1.0 if depth_cm is None else depth_cm, sensor.depth
 
 
 def _trouble(error: Exception, what: str) -> StorageError:
