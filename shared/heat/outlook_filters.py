@@ -133,6 +133,14 @@ class Lumped:
         self.p[0] = 400.0
         self.p[5] += 0.3
 
+    def balanced(self, celsius: float) -> None:
+        """Another place of the pile, of which nothing is known but that it is so warm: it stays so until it is seen."""
+        lost = exp(self.ln_b) * max(celsius - AIR_C, 0.1)
+        self.t, self.ln_a = (
+            celsius,
+            min(max(log(lost / max(activity(celsius, self.t_max), 1e-3)), LN_A[0]), LN_A[1]),
+        )
+
     def path(self, hours: int) -> list[float]:
         """°C now and after each whole hour."""
         t, b, ln_a = self.t, exp(self.ln_b), self.ln_a

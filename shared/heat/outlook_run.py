@@ -1,7 +1,8 @@
 """Follows the hottest core sensor half hour by half hour, and learns from the pile's own errors whom to believe.
 
-Three views of the hours ahead: it stays as it is; it goes on as in the last 24 hours; the lumped heat balance. For each
-horizon each view counts by its past errors in this pile, the newest the most; after a turn what was learnt no longer
+Four views of the hours ahead: it stays as it is; what the last 24 hours brought goes on and fades; it does what it did
+yesterday at these hours (sun and night); the lumped heat balance. For each horizon each view counts by its past errors
+in this pile, the newest the most; after a turn what was learnt no longer
 holds, and the weights start anew. The band is as wide as the mix was wrong lately and as the views differ now, times
 a factor that grows with every miss and shrinks with every hit until 8 of 10 hit (the idea of adaptive conformal
 inference, Gibbs and Candes 2021; from memory, unverified).
@@ -24,13 +25,16 @@ SETTLED_SLOTS = 3  # after a turn: so many half hours until there is something t
 FOLLOWED_SLOTS = (
     24  # a hottest sensor that falls silent is waited for this long before a cooler one stands in
 )
-MEMORY = 0.9  # of an error after the next one, two hours later
+MEMORY, MEMORY_OF_MIX = 0.85, 0.9  # of an error after the next one, two hours later
+FADE_H = 24.0  # the day's change goes on for about so long
 PRIOR_C2 = (
-    (1.44, 1.21, 0.49),
-    (4.8, 3.6, 1.7),
-    (16.0, 10.9, 4.0),
-    (49.0, 36.0, 16.0),
-)  # squared errors of the three views at each horizon before the pile has any of its own; from simulation
+    (2.4, 2.4, 6.5, 1.07),
+    (6.1, 6.9, 12.9, 2.9),
+    (14.9, 18.6, 14.9, 6.2),
+    (36.5, 44.0, 36.5, 15.0),
+)  # squared errors of the four views at each horizon before the pile has any of its own; shape from simulation
+PRIOR_MIXED_C2 = (0.49, 1.7, 4.0, 16.0)
+STRANGE_FACTOR = 9.0
 FLOOR_C2 = 0.02
 BAND_BEGINS = (1.0, 1.0, 1.5, 3.0)  # the factors before the pile has taught any; from simulation
 BAND_MISS = (0.1, 0.1, 0.075, 0.05)  # aimed at on each side; where errors are learnt of late, less
@@ -69,12 +73,12 @@ class Learnt:
             MEMORY * old + (1.0 - MEMORY) * (view - celsius) ** 2
             for old, view in zip(self.views_c2, said.views, strict=True)
         )
-        self.mixed_c2 = MEMORY * self.mixed_c2 + (1.0 - MEMORY) * (said.c - celsius) ** 2
+        self.mixed_c2 = MEMORY_OF_MIX * self.mixed_c2 + (1.0 - MEMORY_OF_MIX) * (said.c - celsius) ** 2
         self.low = _nudged(self.low, celsius < said.low, miss)
         self.high = _nudged(self.high, celsius > said.high, miss)
 
-    def turned(self, prior: Sequence[float]) -> None:
-        self.views_c2, self.mixed_c2 = tuple(prior), prior[-1]
+    def turned(self, prior: Sequence[float], mixed_c2: float) -> None:
+        self.views_c2, self.mixed_c2 = tuple(prior), mixed_c2
 
 
 def _nudged(factor: float, missed: bool, miss: float) -> float:
@@ -94,7 +98,8 @@ class Said:
 
 def _fresh() -> list[Learnt]:
     return [
-        Learnt(prior, prior[-1], begin, begin) for prior, begin in zip(PRIOR_C2, BAND_BEGINS, strict=True)
+        Learnt(prior, mixed, begin, begin)
+        for prior, mixed, begin in zip(PRIOR_C2, PRIOR_MIXED_C2, BAND_BEGINS, strict=True)
     ]
 
 
@@ -159,19 +164,37 @@ class Run:
         self.lumped.turned()
         self.levels.clear()
         self.pending.clear()
-        for learnt, prior in zip(self.learnt, PRIOR_C2, strict=True):
-            learnt.turned(prior)
+        for learnt, prior, mixed in zip(self.learnt, PRIOR_C2, PRIOR_MIXED_C2, strict=True):
+            learnt.turned(prior, mixed)
 
     def _hottest(self, means: Slot) -> float | None:
         """The hottest sensor's mean; None while the one that was the hottest is silent and none is hotter."""
         if not means:
             return None
         sensor, celsius = max(means, key=lambda one: one[1])
-        waited = self.followed is not None and self.slot - self.heard <= FOLLOWED_SLOTS
-        if waited and celsius < self.last_c and all(one != self.followed for one, _ in means):
-            return None
+        if (
+            self.followed is not None
+            and celsius < self.last_c
+            and all(one != self.followed for one, _ in means)
+        ):
+            if self.slot - self.heard <= FOLLOWED_SLOTS:
+                return None
+            self._stand_in(celsius)
         self.followed, self.last_c = sensor, celsius
         return celsius
+
+    def _stand_in(self, celsius: float) -> None:
+        """A cooler sensor takes the place of one that fell silent: what was said of the other is not held against it,
+        and the heat balance of the other's place is not believed of this one until it has proved right."""
+        self.trend.turned()
+        self.trend.level = celsius
+        self.lumped.turned()
+        self.lumped.balanced(celsius)
+        self.levels.clear()
+        self.pending.clear()
+        for learnt in self.learnt:
+            *others, _ = learnt.views_c2
+            learnt.views_c2 = (*others, STRANGE_FACTOR * max(learnt.views_c2))
 
     def _see(self, slot: int, celsius: float) -> None:
         if self.first is None:
@@ -188,8 +211,16 @@ class Run:
 
     def views(self, hours: float, lumped_c: float) -> tuple[float, ...]:
         level = self.trend.level
-        a_day = level - self.levels[0] if len(self.levels) > DAY_SLOTS else 0.0
-        return level, level + a_day * hours / 24.0, lumped_c
+        if len(self.levels) <= DAY_SLOTS:
+            return level, level, level, lumped_c
+        a_day = (level - self.levels[0]) / 24.0
+        back = self.levels[round(hours % 24.0 * 2.0)]
+        return (
+            level,
+            level + a_day * FADE_H * (1.0 - exp(-hours / FADE_H)),
+            level + back - self.levels[0],
+            lumped_c,
+        )
 
     def say(self) -> list[Said]:
         path = self.lumped.path(HORIZONS_H[-1])

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from shared.pile_model import physics
 from shared.pile_model.parameters import Geometry, draw
-from shared.pile_model.simulation import Simulation
+from shared.pile_model.simulation import Activity, Simulation
 from shared.pile_model.weather import STEP_S, draw_weather
 from shared.times import MINUTE, Millis
 
@@ -41,16 +42,23 @@ class FieldHabits:
 
 
 def field_records(
-    geometry: Geometry, piles: int, days: int, seed: int, habits: FieldHabits | None = None
+    geometry: Geometry,
+    piles: int,
+    days: int,
+    seed: int,
+    habits: FieldHabits | None = None,
+    *,
+    activity: Activity = physics.activity,
 ) -> list[FieldRecord]:
     """``piles`` records of ``days`` days with random turns every 3-6 days, slowing. Same seed, same records."""
     habits = habits or FieldHabits()
     rng = np.random.default_rng(seed)
     drawn = [draw(geometry, rng) for _ in range(piles)]
-    simulation = Simulation(drawn, draw_weather(days + 1, rng))
+    simulation = Simulation(drawn, draw_weather(days + 1, rng), activity=activity)
     depths = (10.0, 30.0, 50.0) if geometry == "caged" else (15.0, 45.0, 80.0)
     steps = days * 86400 // STEP_S
     plan = [_turn_steps(rng, steps) for _ in drawn]
+    shares = simulation.shares(depths)
     truth = np.empty((steps, piles, len(depths)))
     air = np.empty(steps)
     for step in range(steps):
@@ -61,8 +69,7 @@ def field_records(
                 simulation.turn(number, water_to=0.56 if rng.random() < 0.7 else None)
         simulation.step()
         air[step] = simulation.weather.at(step)[0]
-        for number in range(piles):
-            truth[step, number] = [simulation.celsius(number, depth) for depth in depths]
+        truth[step] = np.einsum("pds,ps->pd", shares, simulation.t)
     return [
         _spoil(
             geometry,

@@ -17,7 +17,7 @@ GAS_CONSTANT = 8.314
 HAUG_END_C, HAUG_PEAK = (
     80.2,
     17.93,
-)  # where Haug's curve comes to nothing, and its height at 71.6 °C; both computed
+)  # where Haug's curve comes to nothing, and its height at 71.6 °C; computed
 
 
 def cardinal(t: Array, low: float, best: float, high: Array | float) -> Array:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from shared.pile_model import physics
 from shared.pile_model.parameters import PileParameters
 from shared.pile_model.weather import STEP_S, Weather
+
+Activity = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
 
 SHELLS = 14
 STATES = ("water", "fast", "slow", "inert", "biomass")
@@ -21,8 +23,16 @@ DEATH_D_K = 0.35  # its loss per day and kelvin above 72 °C; choice
 class Simulation:
     """State arrays have shape (piles, 14 shells from the centre out). Advance with ``step`` (300 s each)."""
 
-    def __init__(self, piles: Sequence[PileParameters], weather: Weather, *, first_step: int = 0) -> None:
-        self.weather, self.step_index = weather, first_step
+    def __init__(
+        self,
+        piles: Sequence[PileParameters],
+        weather: Weather,
+        *,
+        first_step: int = 0,
+        activity: Activity = physics.activity,
+    ) -> None:
+        """``activity``: 0-1 from the temperature and the upper limit of life; another one is another biology."""
+        self.weather, self.step_index, self._activity = weather, first_step, activity
         self.radius = np.array([pile.radius_m for pile in piles])
         power = np.array([2 if pile.geometry == "caged" else 1 for pile in piles])[:, None]
         edges = np.linspace(0.0, 1.0, SHELLS + 1)[None, :] * self.radius[:, None]
@@ -70,7 +80,7 @@ class Simulation:
         free = physics.air_space(dry, self.water)
         air_flow = self._air_flow(free, air_c, wind)
         wetness = physics.moisture_factor(moisture)
-        warmth = physics.activity(self.t, self.t_max)
+        warmth = self._activity(self.t, self.t_max)
         potential = warmth * wetness * physics.air_space_factor(free) * self.biomass
         full = (self.k_fast * self.fast + self.k_slow * self.slow) * potential
         oxygen = physics.oxygen_percent(air_flow, physics.OXYGEN_PER_KG * full)
@@ -177,3 +187,14 @@ class Simulation:
         """Temperature that far below the surface (straight line between shell centres)."""
         depths = self.depth[pile][::-1]
         return float(np.interp(depth_cm / 100.0, depths, self.t[pile][::-1]))
+
+    def shares(self, depths_cm: Sequence[float]) -> NDArray[np.float64]:
+        """How much each shell counts at each depth, shape (piles, depths, shells): ``celsius`` of all at once is
+        ``einsum("pds,ps->pd", shares, t)``."""
+        unit = np.eye(SHELLS)
+        return np.array(
+            [
+                [[np.interp(cm / 100.0, depth[::-1], one[::-1]) for one in unit] for cm in depths_cm]
+                for depth in self.depth
+            ]
+        )
