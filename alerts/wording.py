@@ -174,7 +174,9 @@ def _age(tale: Tale) -> str:
 def _links(draft: Draft, link_for: LinkFor) -> dict[str, str]:
     links = {"open": link_for("open")}
     if draft.done is not None:
-        links |= {"done": link_for(draft.done), "seen": link_for("acknowledge")}
+        links["done"] = link_for(draft.done)
+    if draft.done not in {None, "answer_turn"}:  # an answer is all that is asked for
+        links["seen"] = link_for("acknowledge")
     return {name: address for name, address in links.items() if address}
 
 
@@ -183,13 +185,10 @@ def _invitations(tale: Tale, draft: Draft, links: Mapping[str, str]) -> tuple[st
     asked = ""
     if draft.done == "log_turn" and "done" in links:
         asked = say("Done? {link}", link=links["done"])
+    if draft.done == "answer_turn" and "done" in links:
+        asked = say("Answer: {link}", link=links["done"])
     seen = say("Seen, and on it? {link}", link=links["seen"]) if "seen" in links else ""
-    look = ""
-    if "open" in links:
-        answer = tale.episode.kind == "turn_found" and draft.why
-        look = (
-            say("Answer: {link}", link=links["open"]) if answer else say("Look: {link}", link=links["open"])
-        )
+    look = say("Look: {link}", link=links["open"]) if "open" in links else ""
     return kept(asked, seen, look)
 
 

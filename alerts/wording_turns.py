@@ -57,7 +57,7 @@ def turn_found(tale: Tale) -> Draft:
     else:
         title = say("{peg}: was it turned at {when}?", peg=tale.peg, when=short)
         head = say("{peg}: was it turned at {when}? Please confirm or decline.", peg=tale.peg, when=when)
-    return Draft(title, head, kept(why, fell), done=None, aged=False)
+    return Draft(title, head, kept(why, fell), done="answer_turn", aged=False)
 
 
 def turn_number(tale: Tale) -> str:

@@ -20,7 +20,7 @@ from urllib.parse import urlsplit
 from shared.ports import Memory
 from shared.times import DAY, Millis
 
-LinkAct = Literal["log_turn", "acknowledge", "open"]
+LinkAct = Literal["log_turn", "answer_turn", "acknowledge", "open"]
 LINK_PATH = "/do/"  # the page that serves them: GET asks, POST does
 LIFETIME_MS = 7 * DAY  # longer than an outage of the post, shorter than a batch
 _KEY_NAME = "links.key"

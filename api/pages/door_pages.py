@@ -13,7 +13,7 @@ from api.auth_accounts import SECOND_COOKIE, SecondStep, find_invitation, finish
 from api.auth_session import Session, close_session, open_session, safe_path
 from api.auth_tokens import account_of, use_of
 from api.pages.forms import Text
-from api.pages.log_forms import log_turn
+from api.pages.log_forms import answer_found, log_turn
 from api.pages.pile_page import pile_context
 from api.pages.view import AnyView, View
 from api.problems import Problem, ProblemError
@@ -21,6 +21,7 @@ from api.v1 import episodes
 from shared.ids import new_id
 from shared.links import LINK_PATH, LinkError, LinkPurpose, link_key, verify_link
 from shared.ports import NotFound
+from shared.times import Millis, iso
 
 router = APIRouter(include_in_schema=False)
 _ANSWERED_BY_A_TURN = {"turn_soon", "turn_due", "turn_overdue", "cool_pile", "fire_watch"}
@@ -108,12 +109,13 @@ def link_page(token: str, view: AnyView) -> Response:
     _caller(view, purpose)
     context = pile_context(view, view.parts.registry.piles.get(purpose.pile)) if purpose.pile else {}
     return view.page(
-        "link.html", token=token, purpose=purpose, done="", **{"pile": None, "key": "", **context}
-    )
+        "link.html", token=token, purpose=purpose, done="", found_at=_found_at(view, purpose),
+        **{"pile": None, "key": "", **context},
+    )  # fmt: skip
 
 
 @router.post(LINK_PATH + "{token}")
-def link_act(token: str, view: AnyView, at: Text = "", key: Text = "") -> Response:
+def link_act(token: str, view: AnyView, at: Text = "", key: Text = "", state: Text = "") -> Response:
     try:
         purpose = _purpose(view, token)
     except LinkError as error:
@@ -125,6 +127,12 @@ def link_act(token: str, view: AnyView, at: Text = "", key: Text = "") -> Respon
         said = log_turn(view, caller, pile, zone, at=at, note="", key=key or new_id(view.now))
         if purpose.episode:
             _acknowledge(view, purpose, caller)
+    elif purpose.act == "answer_turn" and pile is not None:
+        zone = view.parts.registry.sites.get(pile.site).zone
+        found_at = _found_at(view, purpose)
+        at = "" if found_at is None else iso(found_at)
+        said = answer_found(view, caller, pile, zone, at=at, state=state)
+        _acknowledge(view, purpose, caller)
     else:
         said = _acknowledge(view, purpose, caller)
     context = pile_context(view, pile) if pile else {}
@@ -141,6 +149,14 @@ def _acknowledge(view: View, purpose: LinkPurpose, caller: Caller) -> str:
             return "It is over already."
         raise
     return "Seen. There will be no more reminders of it."
+
+
+def _found_at(view: View, purpose: LinkPurpose) -> Millis | None:
+    """The instant of the turn that the message asked about; None = it asked about none."""
+    if purpose.act != "answer_turn":
+        return None
+    at = view.parts.registry.episodes.get(purpose.episode).figures.get("turn_at")
+    return Millis(int(at)) if isinstance(at, int | float) else None
 
 
 def _purpose(view: View, token: str) -> LinkPurpose:

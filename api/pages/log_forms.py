@@ -11,7 +11,7 @@ from api.auth import Caller, Helper
 from api.pages.forms import Text, instant_text, number, read, was_done_before
 from api.pages.view import AnyView, View
 from api.photos import as_jpeg
-from api.problems import ProblemError
+from api.problems import ProblemError, unprocessable
 from api.v1 import field_log, field_notes
 from shared.ids import new_id
 from shared.piles import FieldNote, Pile
@@ -60,15 +60,34 @@ def log_turn(view: View, caller: Caller, pile: Pile, zone: str, *, at: str, note
 def turn_answer(
     pile_id: str, turn_id: str, view: AnyView, caller: Helper, state: Text, at: Text = ""
 ) -> RedirectResponse:
-    """Confirm, decline or take back a turn. One that was found but not yet written down is logged at its time."""
+    """Confirm, decline or take back a turn; ``found`` = one that is proposed and not yet written down."""
     pile, zone = _pile(view, pile_id)
     if turn_id == "found":
-        said = log_turn(view, caller, pile, zone, at=at, note="found in the curve, confirmed", key="")
-        return view.back(f"/piles/{pile.id}", said)
+        said = answer_found(view, caller, pile, zone, at=at, state=state)
+        return view.back(f"/piles/{pile.id}#story", said)
     asked = read(field_log.TurnChange, state=state)
     field_log.change_turn(pile.id, turn_id, asked, view.parts, caller)
-    said = "Confirmed: it was a turn." if state == "confirmed" else "Taken back: it was no turn."
-    return view.back(f"/piles/{pile.id}#story", said)
+    return view.back(f"/piles/{pile.id}#story", _ANSWERED[state])
+
+
+_ANSWERED = {"confirmed": "Confirmed: it was a turn.", "declined": "Taken back: it was no turn."}
+
+
+def answer_found(view: View, caller: Caller, pile: Pile, zone: str, *, at: str, state: str) -> str:
+    """The one way in which a page answers for a turn found in the curve; gives what to say."""
+    if not at.strip():
+        raise unprocessable("at", "Say which turn is meant.")
+    asked = read(field_log.FoundTurnIn, at=instant_text(at, zone, view.now), state=state)
+    try:
+        kept = field_log.answer_found(pile.id, asked, view.parts, caller)
+    except ProblemError as error:
+        if error.status != 409:
+            raise
+        return f"{pile.peg}: {error}."
+    when = f"{to_datetime(kept.at, zone):%H:%M}"
+    if kept.state == "declined":
+        return f"{pile.peg}: no turn at {when}. It will not be asked again."
+    return f"{pile.peg}: turned at {when}, confirmed. Thank you."
 
 
 @router.post("/piles/{pile_id}/note")

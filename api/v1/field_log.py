@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Body, Header
 from fastapi.responses import Response
@@ -15,6 +15,7 @@ from api.v1.field_notes import NoteIn, NoteOut, figures_of, show_note
 from api.v1.idempotency import once
 from api.v1.lookup import find_note, find_pile, find_turn
 from api.v1.wire import PAGE, PREFIX, At, Cursor, In, Instant, Limit, Out, Page, Words, no_later_than, page_of
+from shared.heat.found_turns import ON_RECORD_WITHIN_MS
 from shared.ids import new_id
 from shared.piles import FieldNote, Pile, Turn, TurnSource, TurnState
 from shared.ports import Registry
@@ -42,6 +43,13 @@ class TurnChange(In):
     state: TurnState | None = None
     at: Instant | None = None
     note: Words | None = None
+
+
+class FoundTurnIn(In):
+    """Whether what was found in the curve at ``at`` was a turn."""
+
+    at: Instant
+    state: Literal["confirmed", "declined"]
 
 
 class TurnOut(Out):
@@ -73,6 +81,30 @@ def log_turn(
         tx.piles.add_turn(turn)
 
     return once(parts.registry, key, f"turns of {held.id}", asked, now, show(turn), keep)
+
+
+@router.post("/piles/{pile}/turns/found", status_code=201)
+def answer_found(pile: str, asked: FoundTurnIn, parts: PartsHere, caller: Helper) -> TurnOut:
+    """Confirm or decline a turn that the heat report proposes; it keeps the time at which it was found. Whichever was
+    said, it is on record then and is not proposed again; a later answer to the same one takes the place of the first."""
+    now = parts.clock.now()
+    with parts.registry.begin() as tx:
+        held = find_pile(tx, pile)
+        check_when(held, asked.at, now)
+        near = [turn for turn in tx.piles.turns(held.id) if abs(turn.at - asked.at) <= ON_RECORD_WITHIN_MS]
+        logged = [turn for turn in near if turn.source == "logged" and turn.counts]
+        if logged:
+            raise ProblemError(409, f"a turn of {held.peg} is on record already, at {iso(logged[0].at)}")
+        found = next((turn for turn in near if turn.source == "detected"), None)
+        if found is not None:
+            fields = {} if found.state == asked.state else {"state": asked.state, "by": caller.name}
+            return show(tx.piles.change_turn(found.id, **fields) if fields else found)
+        turn = Turn(
+            id=new_id(now), pile_id=held.id, at=asked.at, source="detected", state=asked.state,
+            note="found in the curve", by=caller.name,
+        )  # fmt: skip
+        tx.piles.add_turn(turn)
+        return show(turn)
 
 
 @router.get("/piles/{pile}/turns")

@@ -19,7 +19,7 @@ from shared.piles import Turn
 from shared.times import DAY, HOUR, MINUTE, Millis
 
 REACH_MS = 20 * HOUR  # the finder reads nothing further from a turn
-LOGGED_WITHIN_MS = 12 * HOUR
+ON_RECORD_WITHIN_MS = 12 * HOUR
 SAME_TURN_MS = 6 * HOUR
 COULD_SEE_MS = 2 * HOUR
 LOOKED_BACK_DAYS = 14
@@ -108,4 +108,4 @@ def _could_see(stand: Stand, at: Millis) -> bool:
 
 
 def _on_record(turns: Sequence[Turn], at: Millis) -> bool:
-    return any(abs(turn.at - at) <= LOGGED_WITHIN_MS for turn in turns)
+    return any(abs(turn.at - at) <= ON_RECORD_WITHIN_MS for turn in turns)

@@ -144,6 +144,45 @@ def test_a_turn_that_was_found_is_confirmed_or_declined_by_a_person(house: House
     assert helper.patch(address, json={"at": iso(Millis(BUILT - DAY))}).status_code == 422
 
 
+FOUND = "2026-11-24T15:07:00Z"
+
+
+def test_a_proposed_turn_is_confirmed_at_the_time_at_which_it_was_found(
+    house: House, helper: TestClient
+) -> None:
+    pile = house.pile()
+    address = f"/api/v1/piles/{pile.id}/turns/found"
+    kept = helper.post(address, json={"at": FOUND, "state": "confirmed"}).json()
+    assert (kept["at"], kept["source"], kept["state"], kept["by"]) == (
+        FOUND,
+        "detected",
+        "confirmed",
+        "the helper",
+    )
+    assert helper.post(address, json={"at": FOUND, "state": "confirmed"}).json() == kept
+    assert len(turns(helper, pile.id)) == 1
+
+
+def test_a_declined_proposal_is_on_record_and_counts_for_nothing(house: House, helper: TestClient) -> None:
+    pile = house.pile()
+    address = f"/api/v1/piles/{pile.id}/turns/found"
+    kept = helper.post(address, json={"at": FOUND, "state": "declined"}).json()
+    assert (kept["source"], kept["state"]) == ("detected", "declined")
+    changed = helper.post(address, json={"at": "2026-11-24T15:37:00Z", "state": "confirmed"}).json()
+    assert (changed["id"], changed["state"], changed["at"]) == (kept["id"], "confirmed", FOUND)
+    assert helper.post(address, json={"at": FOUND, "state": "proposed"}).status_code == 422
+
+
+def test_a_logged_turn_stands_before_a_found_one(house: House, helper: TestClient) -> None:
+    pile = house.pile()
+    assert helper.post(f"/api/v1/piles/{pile.id}/turns", json={"at": FOUND}).status_code == 201
+    answer = helper.post(
+        f"/api/v1/piles/{pile.id}/turns/found", json={"at": "2026-11-24T17:00:00Z", "state": "confirmed"}
+    )
+    assert answer.status_code == 409
+    assert len(turns(helper, pile.id)) == 1
+
+
 def test_a_turn_is_found_under_its_own_pile_alone(house: House, helper: TestClient) -> None:
     house.pile("K-01")
     other = house.pile("K-02")

@@ -25,6 +25,7 @@ NEEDS: dict[str, Role | None] = {
     "GET /api/v1/piles/{pile}/turns": "viewer",
     "POST /api/v1/piles/{pile}/turns": "helper",
     "PATCH /api/v1/piles/{pile}/turns/{turn}": "helper",
+    "POST /api/v1/piles/{pile}/turns/found": "helper",
     "GET /api/v1/piles/{pile}/notes": "viewer",
     "POST /api/v1/piles/{pile}/notes": "helper",
     "GET /api/v1/piles/{pile}/notes/{note}/photo": "viewer",

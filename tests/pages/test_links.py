@@ -5,8 +5,9 @@ from __future__ import annotations
 import pytest
 from playwright.sync_api import Browser, expect
 
+from shared.episodes import Episode
 from shared.links import LIFETIME_MS, LINK_PATH, LinkPurpose, link_key, make_link
-from shared.times import Millis
+from shared.times import HOUR, Millis
 from tests.pages.browser import Complaints, visitor
 from tests.pages.server import Yard
 
@@ -73,3 +74,27 @@ def test_a_notice_is_acknowledged_by_its_link(own_yard: Yard, browser: Browser) 
         page.get_by_role("button", name="I have seen it").click()
         expect(page.get_by_role("status")).to_contain_text("Seen")
     assert own_yard.parts.registry.episodes.get("episode-1").acknowledged_by == "Maker"
+
+
+@pytest.mark.parametrize(("button", "state"), [("Yes, turned", "confirmed"), ("No turn", "declined")])
+def test_a_found_turn_is_answered_from_its_message(
+    own_yard: Yard, browser: Browser, button: str, state: str
+) -> None:
+    registry, found_at = own_yard.parts.registry, Millis(own_yard.clock.at - 9 * HOUR)
+    before = len(registry.piles.turns("pile-K-01"))
+    registry.episodes.put(
+        Episode(
+            "episode-2", "turn_found", "larkfield", "pile-K-01", "", "info", "open", own_yard.clock.at,
+            "curve_looks_like_a_turn", figures={"turn_at": int(found_at)},
+        )
+    )  # fmt: skip
+    with visitor(browser, own_yard.address, None, javascript=False) as context:
+        page = context.new_page()
+        complaints = Complaints(page)
+        page.goto(link(own_yard, act="answer_turn", episode="episode-2"))
+        assert len(registry.piles.turns("pile-K-01")) == before, "opening it says nothing"
+        page.get_by_role("button", name=button).click()
+        expect(page.get_by_role("status")).to_contain_text("K-01")
+        assert complaints.said == []
+    turn = registry.piles.turns("pile-K-01")[-1]
+    assert (turn.at, turn.source, turn.state, turn.by) == (found_at, "detected", state, "Maker")
