@@ -17,6 +17,7 @@ from api.metrics import CountRequests, Metrics
 from api.openapi import describe
 from api.parts import Parts
 from api.shared_work import SharedWork
+from api.write_limit import WriteLimit
 from shared.round import RoundRow
 
 STATIC = Path(__file__).with_name("static")
@@ -51,6 +52,7 @@ def create_app(parts: Parts) -> FastAPI:
     describe(app)
     # the last one added is the first one a request meets
     app.add_middleware(BodyLimit)
+    app.add_middleware(WriteLimit, a_minute=parts.settings.web.writes_a_minute)
     app.add_middleware(KnownHosts, settings=parts.settings)
     app.add_middleware(CountRequests, metrics=app.state.metrics)
     app.add_middleware(SecurityHeaders)

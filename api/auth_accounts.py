@@ -227,7 +227,7 @@ def _new_account(invitation: Token, login: str, name: str, hashed: str, now: Mil
 
 def _check(parts: Parts, password: str, login: str) -> None:
     try:
-        check_password(password, login, parts.settings.web.breached_passwords_file)
+        check_password(password, login, parts.settings.web.breached_passwords)
     except PasswordError as error:
         raise unprocessable("password", str(error)) from None
     except OSError as error:

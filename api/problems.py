@@ -15,7 +15,7 @@ from fastapi.responses import JSONResponse, RedirectResponse, Response
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
-from api.headers import SECURITY_HEADERS
+from api.headers import nonce_of, security_headers
 from shared.heat.catalogue import UnknownId
 from shared.ports import Conflict, NotFound, StorageError, StoreBusy
 from shared.times import TimeError
@@ -163,7 +163,7 @@ async def _on_time(request: Request, error: Exception) -> Response:
 async def _on_anything(request: Request, error: Exception) -> Response:
     log.error("event=request_failed method=%s path=%s", request.method, request.url.path, exc_info=error)
     response = answer(request, ProblemError(500, "The fault is on our side and has been logged."))
-    response.headers.update(SECURITY_HEADERS)
+    response.headers.update(security_headers(nonce_of(request.scope)))
     return response
 
 

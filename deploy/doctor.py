@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import shutil
 import socket
-import stat
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +13,7 @@ from typing import Literal
 import httpx
 
 from deploy.assembly import House
+from deploy.doctor_secrets import open_secrets
 from deploy.service import RUNNING_FILE
 from shared.ports import StorageError
 from shared.settings import Settings
@@ -42,7 +42,10 @@ def examine(house: House, config_file: Path | None) -> Iterator[Finding]:
     yield from _service(house)
     yield _mail(house.settings)
     yield from _channels(house)
-    yield from _secrets(config_file)
+    yield from (
+        Finding("secrets", "warn" if open_ else "ok", text)
+        for open_, text in open_secrets(config_file, house.data_dir)
+    )
     yield from _probes(house)
 
 
@@ -129,17 +132,6 @@ def _channels(house: House) -> Iterator[Finding]:
             yield Finding(name, "fail", text)
         else:
             yield Finding(name, "ok", f"{person.name}'s {channel.kind} is on")
-
-
-def _secrets(config_file: Path | None) -> Iterator[Finding]:
-    if config_file is None:
-        return
-    if config_file.stat().st_mode & stat.S_IROTH:
-        yield Finding(
-            "secrets", "warn", f"{config_file} can be read by everyone on this machine: chmod 640 it"
-        )
-    else:
-        yield Finding("secrets", "ok", f"{config_file} is not open to everyone")
 
 
 def _probes(house: House) -> Iterator[Finding]:

@@ -67,7 +67,7 @@ class Service:
             app = create_app(parts)
             if self._add_to_app is not None:
                 self._add_to_app(app)
-            self._web = WebServer(app, self._listener)
+            self._web = WebServer(app, self._listener, self.house.settings.web.trusted_proxies)
             self._supervisor.start()
             self._web.start()
             self._leave_word()

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import contextlib
+import resource
 import signal
 import socket
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from types import FrameType
 
 import uvicorn
 from fastapi import FastAPI
 
 from deploy.errors import SurroundingsError
+from deploy.web_patience import Patience, patient
 
 
 def bind(host: str, port: int) -> socket.socket:
@@ -40,24 +42,41 @@ def address_of(listener: socket.socket) -> str:
     return f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
 
 
+MOST_AT_ONCE = 1000
+_FILES = 4096  # a connection is an open file; many systems begin with 1024
+
+
 class WebServer:
     """Serve ``app`` on ``listener`` in a thread until ``stop``."""
 
-    def __init__(self, app: FastAPI, listener: socket.socket) -> None:
+    def __init__(
+        self,
+        app: FastAPI,
+        listener: socket.socket,
+        trusted_proxies: Sequence[str] = (),
+        patience: Patience | None = None,
+    ) -> None:
         config = uvicorn.Config(
             app,
+            http=patient(patience or Patience(trusted=tuple(trusted_proxies))),
+            proxy_headers=bool(trusted_proxies),
+            forwarded_allow_ips=list(trusted_proxies),
             log_level="warning",
             access_log=False,
             server_header=False,
             timeout_keep_alive=15,
             timeout_graceful_shutdown=5,
-            limit_concurrency=1000,
+            limit_concurrency=MOST_AT_ONCE,
         )
         self._server = _QuietServer(config)
         self._listener = listener
         self._thread = threading.Thread(target=self._run, name="web", daemon=True)
 
     def start(self) -> None:
+        soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+        wanted = _FILES if hard == resource.RLIM_INFINITY else min(_FILES, hard)
+        if soft != resource.RLIM_INFINITY and soft < wanted:
+            resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))
         self._thread.start()
 
     def stop(self) -> None:

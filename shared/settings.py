@@ -82,7 +82,7 @@ class Web(_Section):
         30, gt=0, le=365, description="a session ends after so long whatever is done with it"
     )
     session_idle_days: float = Field(7, gt=0, le=365, description="and after so long without use")
-    breached_passwords_file: Path | None = Field(
+    breached_passwords: Path | None = Field(
         None, description="passwords that nobody may choose: one a line, or sorted lines <SHA-1>[:count]"
     )
     writes_a_minute: int = Field(

@@ -11,11 +11,13 @@ from typing import Annotated, Any
 from fastapi import Depends, Request
 from fastapi.responses import HTMLResponse, RedirectResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2.ext import Extension
 
 from api.auth import Caller, current
 from api.auth_csrf import csrf_token
 from api.auth_session import safe_path
 from api.auth_slowdown import address_of
+from api.headers import nonce_of
 from api.pages import assets
 from api.pages.wording import FILTERS, WORDS
 from api.parts import Parts, parts_of
@@ -31,6 +33,13 @@ REPORT_FRESH_MS = 15 * SECOND
 TEMPLATES = Path(__file__).parent.parent / "templates"
 
 
+class _Nonces(Extension):
+    """Every script tag that stands in a template gets the answer's nonce; one that came in with a value does not."""
+
+    def preprocess(self, source: str, name: str | None, filename: str | None = None) -> str:  # noqa: ARG002 - Jinja's call
+        return source.replace("<script ", '<script nonce="{{ nonce }}" ')
+
+
 def _environment() -> Environment:
     found = Environment(
         loader=FileSystemLoader(TEMPLATES),
@@ -38,6 +47,7 @@ def _environment() -> Environment:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        extensions=[_Nonces],
     )
     found.filters.update(FILTERS)
     found.globals.update(words=WORDS, asset=assets.address)
@@ -91,6 +101,7 @@ class View:
             now=self.now,
             units=self.units,
             path=self.request.url.path,
+            nonce=nonce_of(self.request.scope),
             csrf=csrf_token(self.caller.session if self.caller else None),
             may=partial(self._may, context.get("pile")),
             demo_speed=self.parts.demo_speed,

@@ -77,7 +77,7 @@ def api(data_dir: Path, config_file: Path | None, host: str, port: int) -> None:
     try:
         listener = bind(host, port)
         supervisor = Supervisor([], house.registry, house.clock, comforts=[house.warm_loop()])
-        web = WebServer(create_app(house.parts(None)), listener)
+        web = WebServer(create_app(house.parts(None)), listener, house.settings.web.trusted_proxies)
         supervisor.start()
         web.start()
         _announce(house, address_of(listener))

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import logging
+import re
 from pathlib import Path
 from typing import Any
 
 import pytest
 from starlette.testclient import TestClient
 
-from api.headers import SECURITY_HEADERS
+from api.headers import security_headers
 from shared.ports import StorageError, StoreBusy
 from shared.settings import Settings
 from tests.api.conftest import House, build_house, close_house
@@ -64,8 +65,7 @@ def test_a_fault_of_ours_is_logged_and_shows_nothing_inside(
     assert "hunter2" not in answer.text
     assert "Traceback" not in answer.text
     assert "event=request_failed method=GET path=/api/v1/sites" in caplog.text
-    for name, value in SECURITY_HEADERS.items():
-        assert answer.headers[name] == value
+    assert_guarded(answer)
 
 
 @pytest.mark.parametrize("error", [StoreBusy("locked by /secret/path"), StorageError("disk /secret/path")])
@@ -94,12 +94,19 @@ def test_an_oversized_body_is_refused_whether_or_not_it_says_so(manager: TestCli
     assert manager.post("/api/v1/piles", content=big[:-1], headers=json_type).status_code == 422
 
 
+def assert_guarded(answer: Any) -> None:
+    """All the security headers, the policy with a nonce of its own."""
+    policy = answer.headers["Content-Security-Policy"]
+    (nonce,) = re.findall(r"'nonce-([A-Za-z0-9_-]{20,})'", policy)
+    for name, value in security_headers(nonce).items():
+        assert answer.headers[name] == value, name
+
+
 def test_every_answer_carries_the_security_headers(house: House, manager: TestClient) -> None:
     for address in ("/healthz", "/api/v1/piles", "/nowhere", "/openapi.json", "/static/none.js"):
         answer = manager.get(address)
-        for name, value in SECURITY_HEADERS.items():
-            assert answer.headers[name] == value, (address, name)
-    policy = SECURITY_HEADERS["Content-Security-Policy"]
+        assert_guarded(answer)
+    policy = security_headers("x")["Content-Security-Policy"]
     assert "unsafe" not in policy
     assert "http" not in policy
     assert manager.get("/api/v1/piles").headers["Cache-Control"] == "no-store"
