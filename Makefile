@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: setup demo test bench check screenshots reference lock packages
+.PHONY: setup demo test bench check screenshots reference lock packages sbom audit-dependencies fuzz
 
 setup: $(VENV)/ready
 
@@ -40,6 +40,20 @@ screenshots: setup packages
 # The pages of shared/help that the program writes about itself.
 reference: setup
 	$(BIN)/python -m tests.docs.reference
+
+# A bill of materials (CycloneDX) of everything that is locked.
+sbom: setup
+	@mkdir -p build
+	$(BIN)/cyclonedx-py requirements requirements.lock --pyproject pyproject.toml --short-PURLs --output-reproducible --of JSON -o build/sbom.json
+
+# Known holes in what is locked; asks the public list, so it needs the network.
+audit-dependencies: setup
+	$(BIN)/pip-audit --requirement requirements.lock --require-hashes --disable-pip
+
+# The long forms of the fuzzers, ten minutes each; the suite walks a little of each.
+fuzz: setup
+	$(BIN)/python -m tests.security.fuzz_files 600
+	$(BIN)/python -m tests.security.fuzz_api 600
 
 lock: setup
 	$(BIN)/uv pip compile --quiet --universal --generate-hashes --no-emit-index-url --python-version 3.11 --extra dev --custom-compile-command "make lock" -o requirements.lock pyproject.toml

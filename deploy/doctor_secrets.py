@@ -27,10 +27,13 @@ def open_secrets(
 def is_open(file: Path) -> bool:
     """Whether others may read it and pass through every folder on the way there."""
     try:
-        way = [parent.stat().st_mode & stat.S_IXOTH for parent in file.resolve().parents]
-        return bool(file.stat().st_mode & stat.S_IROTH) and all(way)
+        return bool(file.stat().st_mode & stat.S_IROTH) and way_is_open(file)
     except OSError:
         return False
+
+
+def way_is_open(file: Path) -> bool:
+    return all(folder.stat().st_mode & stat.S_IXOTH for folder in file.resolve().parents)
 
 
 def _named(config_file: Path | None, environment: Mapping[str, str]) -> Iterator[Path]:

@@ -190,6 +190,8 @@ def _read_toml(file: Path) -> dict[str, Any]:
         raise SettingsError("config", f"cannot read {file}: {error.strerror}") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise SettingsError("config", f"{file} is not TOML: {error}") from error
+    except RecursionError:
+        raise SettingsError("config", f"{file} is nested too deeply") from None
 
 
 def _resolve_files(section: dict[str, Any]) -> None:

@@ -37,6 +37,8 @@ def read_recipe(file: Path) -> Recipe:
         raise UserError(f"cannot read {file}: {error.strerror}") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise UserError(f"{file} is not TOML: {error}") from error
+    except RecursionError:
+        raise UserError(f"{file} is nested too deeply") from None
     try:
         return Recipe.model_validate(raw)
     except ValidationError as error:

@@ -76,6 +76,8 @@ def parse(kind: type[_Kind], text: str, file: str) -> _Kind:
         place = re.search(r"\(at line (\d+), column \d+\)", str(error))
         line = int(place.group(1)) if place else max(1, len(text.splitlines()))
         raise CatalogueError(file, line, f"not TOML: {re.sub(r' *[(]at .*[)]$', '', str(error))}") from None
+    except RecursionError:
+        raise CatalogueError(file, 1, "nested too deeply") from None
     try:
         return kind.model_validate(raw)
     except ValidationError as error:

@@ -88,18 +88,19 @@ def on_the_meadow(house: House, role: Role) -> Any:
 def routes(house: House, method: str) -> list[str]:
     """Every address of the API and of the pages."""
     found = {
-        route.path for route in _all(house.app.routes) if method in (route.methods or ())
+        route.path for route in all_routes(house.app.routes) if method in (route.methods or ())
     }  # fmt: skip
     assert {"/api/v1/piles", "/probes", "/piles/{pile_id}"} <= found or method != "GET"
     return sorted(found)
 
 
-def _all(found: Any) -> Iterator[APIRoute]:
+def all_routes(found: Any) -> Iterator[APIRoute]:
+    """However deeply routers stand in routers."""
     for route in found:
         if isinstance(route, APIRoute):
             yield route
         else:
-            yield from _all(
+            yield from all_routes(
                 getattr(route, "routes", None)
                 or getattr(getattr(route, "original_router", None), "routes", ())
             )
