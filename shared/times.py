@@ -95,7 +95,11 @@ def from_datetime(moment: datetime) -> Millis:
     """Exact to the millisecond (a fraction of a millisecond is cut off)."""
     if moment.tzinfo is None:
         raise TimeError("an instant needs a zone")
-    delta = moment.astimezone(UTC) - datetime(1970, 1, 1, tzinfo=UTC)
+    try:
+        moment = moment.astimezone(UTC)
+    except OverflowError as error:
+        raise TimeError(f"{moment.isoformat()} lies outside the years 1 to 9999") from error
+    delta = moment - datetime(1970, 1, 1, tzinfo=UTC)
     return Millis((delta.days * 86_400 + delta.seconds) * 1000 + delta.microseconds // 1000)
 
 

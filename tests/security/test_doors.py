@@ -281,10 +281,10 @@ def cells_that_begin_a_formula() -> Iterator[str]:
 
 @pytest.mark.parametrize("level", list(cells_that_begin_a_formula()))
 def test_a_cell_that_begins_a_formula_is_text(level: str) -> None:
-    from api.readings_csv import _cell
+    from api.readings_csv import text_cell
 
-    assert _cell(level).startswith("'")
-    assert _cell("45") == "45"
+    assert text_cell(level).startswith("'")
+    assert text_cell("45") == "45"
 
 
 def test_signing_in_again_and_leaving_leave_no_open_door(house: House) -> None:
