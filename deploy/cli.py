@@ -31,6 +31,7 @@ COMMANDS = {
     "account": ("deploy.commands.account", "account"),
     "audit": ("deploy.commands.audit", "audit"),
     "probe": ("deploy.commands.probe", "probe"),
+    "quarantine": ("deploy.commands.quarantine", "quarantine"),
     "analyse": ("deploy.analyse", "analyse_command"),
     "mix": ("deploy.commands.mix", "mix_command"),
 }

@@ -15,6 +15,7 @@ import httpx
 from deploy.assembly import House
 from deploy.doctor_secrets import open_secrets
 from deploy.service import RUNNING_FILE
+from ingest import hearing
 from shared.ports import StorageError
 from shared.settings import Settings
 from shared.times import DAY, MINUTE, Millis, iso, parse_time
@@ -40,6 +41,7 @@ def examine(house: House, config_file: Path | None) -> Iterator[Finding]:
     yield _store("registry", house.registry.ping)
     yield _store("readings", house.readings.ping)
     yield from _service(house)
+    yield from _hearing(house)
     yield _mail(house.settings)
     yield from _channels(house)
     yield from (
@@ -102,6 +104,15 @@ def _service(house: House) -> Iterator[Finding]:
             "service", "fail", f"{web} does not answer ({type(error).__name__}); start `turnbell serve` again"
         )
     yield _reach("broker", host, port)
+
+
+def _hearing(house: House) -> Iterator[Finding]:
+    """What the ingester has found out about its own rights at the broker, by listening for its own echo."""
+    said = house.registry.memory.get(hearing.NAME)
+    if said == hearing.HEARS:
+        yield Finding("ingester", "ok", "hears what it publishes: the broker lets readings through")
+    elif said is not None:
+        yield Finding("ingester", "fail" if said == hearing.NOTHING else "warn", said)
 
 
 def _reach(name: str, host: str, port: int) -> Finding:

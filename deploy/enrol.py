@@ -16,7 +16,7 @@ from typing import Final
 
 from deploy.errors import UserError
 from ingest.broker_files import INGEST_USER, BrokerFiles, password_hash, write_private
-from ingest.topics import is_name
+from ingest.topics import OWN_TOPICS, is_name
 from shared.ports import Registry
 from shared.times import Millis
 
@@ -28,7 +28,7 @@ _ACL_HEAD: Final = f"""\
 # Written by turnbell; changes made here are lost. Who is not named here may do nothing.
 user {INGEST_USER}
 topic read #
-topic readwrite turnbell/ingest/#
+topic readwrite {OWN_TOPICS}#
 """
 
 

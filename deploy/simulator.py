@@ -5,9 +5,12 @@ from __future__ import annotations
 import json
 import threading
 from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
 
 from paho.mqtt.client import Client, MQTTMessageInfo
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.reasoncodes import ReasonCode
 
 from deploy.errors import SurroundingsError
 from shared.times import Millis
@@ -42,20 +45,44 @@ def senml_pack(
 class ProbePublisher:
     """One MQTT connection that speaks for many probes of a site (as a gateway does)."""
 
-    def __init__(self, host: str, port: int, site: str) -> None:
+    def __init__(
+        self,
+        host: str,
+        port: int,
+        site: str,
+        *,
+        login: tuple[str, str] | None = None,
+        tls_ca: Path | None = None,
+    ) -> None:
+        """SurroundingsError when there is no broker, or it does not let us in."""
         self.site = site
-        self._client = Client(CallbackAPIVersion.VERSION2, client_id=f"gateway-{site}")
+        name = f"gateway-{site}" if login is None else f"probe-{login[0]}"
+        self._client = Client(CallbackAPIVersion.VERSION2, client_id=name)
+        if login is not None:
+            self._client.username_pw_set(*login)
+        if tls_ca is not None:
+            try:
+                self._client.tls_set(ca_certs=str(tls_ca))
+            except OSError as error:
+                raise SurroundingsError(f"cannot read the certificate {tls_ca}: {error}") from error
         self._connected = threading.Event()
-        self._client.on_connect = lambda *_: self._connected.set()
+        self._refused = ""
+        self._client.on_connect = self._on_connect
         self._client.max_inflight_messages_set(20)
         try:
             self._client.connect(host, port, keepalive=30)
         except OSError as error:
             raise SurroundingsError(f"no broker at {host}:{port}: {error}") from error
         self._client.loop_start()
-        if not self._connected.wait(CONNECT_PATIENCE_S):
+        answered = self._connected.wait(CONNECT_PATIENCE_S)
+        if self._refused or not answered:
             self.close()
-            raise SurroundingsError(f"the broker at {host}:{port} does not answer")
+            why = f"refuses us: {self._refused}" if self._refused else "does not answer"
+            raise SurroundingsError(f"the broker at {host}:{port} {why}")
+
+    def _on_connect(self, _client: Client, _data: Any, _flags: Any, reason: ReasonCode, _more: Any) -> None:
+        self._refused = str(reason) if reason.is_failure else ""
+        self._connected.set()
 
     def online(self, probe: str) -> None:
         self._client.publish(f"turnbell/{self.site}/{probe}/status", b"online", qos=1, retain=True)

@@ -5,14 +5,16 @@ from __future__ import annotations
 import time
 from dataclasses import dataclass, field
 
-from ingest.decoded import DecodeError
+from ingest.decoded import Decoded, DecodeError
 from ingest.decoders import Decoders
 from ingest.session import Message
-from ingest.topics import Origin, TopicError, parse_topic
+from ingest.topics import OWN_TOPICS, Origin, TopicError, parse_topic
+from ingest.undated import Undated
 from ingest.upkeep import Upkeep
 from shared.readings import ArrivalMark, Reading
 from shared.times import Clock, Millis
 
+_NONE = ArrivalMark.NONE
 _STATUS = {b"online": True, b"offline": False}
 
 
@@ -34,6 +36,7 @@ class Batch:
     redelivered: set[Origin] = field(default_factory=set)
     octets: int = 0
     began: float = 0.0  # monotonic
+    undated: str | None = None  # what is to be known of messages without a time, should they come again
     readings_stored: bool = False  # half done: the readings are on the disk, the refusals not yet
 
     def __len__(self) -> int:
@@ -43,13 +46,15 @@ class Batch:
 class Intake:
     """Decodes each message into the batch at hand."""
 
-    def __init__(self, decoders: Decoders, clock: Clock, upkeep: Upkeep) -> None:
-        self._decoders, self._clock, self._upkeep = decoders, clock, upkeep
+    def __init__(self, decoders: Decoders, clock: Clock, upkeep: Upkeep, undated: Undated) -> None:
+        self._decoders, self._clock, self._upkeep, self._undated = decoders, clock, upkeep, undated
         self.batch = Batch()
         self.to_come_again = 0  # messages that the broker still owes us a second time
 
     def hand_over(self) -> Batch:
         batch, self.batch = self.batch, Batch()
+        if self._undated.changed:
+            batch.undated = self._undated.dump()
         return batch
 
     def take(self, message: Message) -> None:
@@ -65,6 +70,8 @@ class Intake:
         received_at = self._clock.now()
         if message.topic is None:
             self._refuse("(not UTF-8)", "the topic is not UTF-8", message, received_at)
+        elif message.topic.startswith(OWN_TOPICS):
+            return  # our own echo, or another ingester's: to be acknowledged, no more
         elif message.topic.endswith("/status"):
             self._status(message.topic, message, received_at)
         else:
@@ -72,7 +79,7 @@ class Intake:
 
     def _readings(self, topic: str, message: Message, received_at: Millis, *, again: bool) -> None:
         try:
-            decoded = self._decoders.decode(topic, message.payload, received_at)
+            decoded = self._decode(topic, message, received_at)
         except DecodeError as error:
             if (
                 message.payload or not message.retain
@@ -90,6 +97,16 @@ class Intake:
         if again:
             self.batch.redelivered.add(origin)
         self._upkeep.message(origin, readings, received_at, retained=message.retain)
+
+    def _decode(self, topic: str, message: Message, received_at: Millis) -> Decoded:
+        decoded = self._decoders.decode(topic, message.payload, received_at)
+        if not any(one.mark is not _NONE and one.mark & ArrivalMark.NO_TIME for one in decoded.readings):
+            return decoded
+        came_before = self._undated.came_before(message)
+        if came_before is not None:
+            return self._decoders.decode(topic, message.payload, came_before)
+        self._undated.note(message, received_at)
+        return decoded
 
     def _status(self, topic: str, message: Message, received_at: Millis) -> None:
         try:

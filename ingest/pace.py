@@ -17,6 +17,7 @@ class Pace:
     hold: int = 20_000  # beyond these nothing is read
     hold_octets: int = 64 << 20
     echo_every_s: float = 20.0
+    first_echo_s: float = 10.0  # without one for so long after connecting, somebody is told
     deaf_after_s: float = 30.0  # without an echo that was asked for
     silent_after_s: float = 900.0  # where the broker does not let us hear ourselves
     first_pause_s: float = 0.2

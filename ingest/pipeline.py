@@ -15,12 +15,15 @@ from concurrent.futures import TimeoutError as NotYet
 from threading import Event
 from typing import Final
 
+from ingest import hearing
 from ingest.batch import Batch, Intake
 from ingest.decoders import Decoders
+from ingest.hearing import Hearing
 from ingest.pace import Counts, Pace
 from ingest.session import Address, BrokerAway, Session, host_suffix
 from ingest.subscriber import Subscriber
 from ingest.topics import READINGS_FILTER, STATUS_FILTER
+from ingest.undated import Undated
 from ingest.upkeep import Upkeep
 from ingest.window import AckWindow
 from ingest.writer import Writer
@@ -52,8 +55,8 @@ class IngestLoop:
         self.counts = Counts()
         decoders = Decoders(settings.decoders)
         self._upkeep = Upkeep()
-        self._intake = Intake(decoders, clock, self._upkeep)
-        self.writer = Writer(readings, registry, self._upkeep, clock, settings.quarantine)
+        self._undated = Undated(2 * self.pace.receive_maximum)
+        self._intake = Intake(decoders, clock, self._upkeep, self._undated)
         mqtt = settings.mqtt
         self._address = Address(
             host,
@@ -73,6 +76,9 @@ class IngestLoop:
             mqtt.version,
             self.pace.receive_maximum,
             mqtt.shared_group,
+        )
+        self.writer = Writer(
+            readings, registry, self._upkeep, clock, settings.quarantine, self._session.client_id
         )
         self.connected = False
         self.store_trouble = ""
@@ -107,13 +113,29 @@ class IngestLoop:
         self._pause_s = self.pace.first_pause_s
         self._store_pause_s = self.pace.store_pause_s
         self._retry_at = 0.0
-        self._asked_at = 0.0
+        self._hearing = Hearing(self.pace)
 
     def _look_back(self, stop: Event) -> None:
-        """What a crash may have left undone; if the stores are busy now, tidying does it later."""
-        looking = self._pool.submit(self.writer.reconcile)
-        while not looking.done() and not stop.is_set():
-            wait([looking], timeout=1.0)
+        """What a crash may have left undone, and what must be known before the first message is taken."""
+        while not stop.is_set():
+            looking = self._pool.submit(self._recall)
+            while not looking.done() and not stop.is_set():
+                wait([looking], timeout=1.0)
+            if looking.done() and looking.result():
+                return
+            stop.wait(self.pace.store_pause_s)
+
+    def _recall(self) -> bool:
+        """Whether the registry could be read; if it is too busy for the rest, tidying does that later."""
+        try:
+            self._undated.load(self.writer.recall())
+        except StorageError as error:
+            if not self.store_trouble:
+                log.warning("store=lost event=cannot_begin error=%s", error)
+            self.store_trouble = str(error)
+            return False
+        self.writer.reconcile()
+        return True
 
     # -- one step ------------------------------------------------------------------------------------------------
 
@@ -234,25 +256,20 @@ class IngestLoop:
         self.connected = True
         self.counts.connects += 1
         self._pause_s = self.pace.first_pause_s
-        self._subscriber.ask_for_echo()  # so that we know whether silence would mean anything
+        self._hearing.connected(self._subscriber)
         if self._said_away:
             log.info("broker=back session_kept=%s", kept)
             self._said_away = False
 
     def _listen_for_silence(self) -> None:
-        """Connected, and yet nothing arrives: ask for an echo; when none comes, connect anew."""
-        now, heard = time.monotonic(), self._subscriber.last_heard
-        if now - heard <= self.pace.echo_every_s:
-            return
-        if self._asked_at <= heard:
-            self._asked_at = now
-            self._subscriber.ask_for_echo()
-            return
-        unanswered_s = now - self._asked_at
-        hears_itself = self._subscriber.echoes > 0
-        if unanswered_s > (self.pace.deaf_after_s if hears_itself else self.pace.silent_after_s):
+        """Connected, and yet nothing arrives, not even our own echo: connect anew."""
+        deaf_s = self._hearing.deaf_for_s(self._subscriber)
+        if self._hearing.news is not None:
+            news, self._hearing.news = self._hearing.news, None
+            self._pool.submit(self.writer.note, hearing.NAME, news)
+        if deaf_s is not None:
             self.counts.deaf += 1
-            self._lost(f"connected, but deaf for {now - heard:.0f} s")
+            self._lost(f"connected, but deaf for {deaf_s:.0f} s")
 
     # -- the end -------------------------------------------------------------------------------------------------
 

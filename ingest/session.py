@@ -49,4 +49,8 @@ class Message:
 
 def host_suffix() -> str:
     """This machine's name, fit for a client id."""
-    return "".join(letter if letter.isalnum() else "-" for letter in socket.gethostname())[:32]
+    return fit_for_a_topic(socket.gethostname())[:32]
+
+
+def fit_for_a_topic(text: str) -> str:
+    return "".join(letter if letter.isalnum() else "-" for letter in text)

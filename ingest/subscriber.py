@@ -18,7 +18,8 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from ingest.publish_socket import PublishSocket
-from ingest.session import Address, BrokerAway, Message, Session
+from ingest.session import Address, BrokerAway, Message, Session, fit_for_a_topic
+from ingest.topics import OWN_TOPICS
 
 log = logging.getLogger(__name__)
 
@@ -63,8 +64,9 @@ class Subscriber:
         self.last_heard = time.monotonic()
         self._refused = ""
         self._granted: bool | None = None
-        self._echo_topic = f"turnbell/ingest/{session.client_id}/echo"
-        self.echoes = 0
+        # as a probe's of a site that cannot be (a dot is no part of a name), so that it comes by the way of the readings
+        self._echo_topic = f"{OWN_TOPICS}{fit_for_a_topic(session.client_id)}/readings"
+        self.begin_echoes()
         self._client = self._make()
 
     def connect(self) -> bool:
@@ -119,6 +121,10 @@ class Subscriber:
             mids = [one.mid for one in messages if one.qos and one.connection == connection]
             sock.send(b"".join([_PUBACK + mid.to_bytes(2, "big") for mid in mids]))
             sock.flush()
+
+    def begin_echoes(self) -> None:
+        """Count from now on what comes in: ``echoes`` of our own, ``messages`` of others."""
+        self.echoes = self.messages = 0
 
     def ask_for_echo(self) -> None:
         """Send ourselves a message: what proves that messages still reach us."""
@@ -196,18 +202,18 @@ class Subscriber:
 
     def _subscribe(self) -> None:
         group = f"$share/{self.session.shared_group}/" if self.session.shared_group else ""
-        # our own echo at QoS 0: it wants no acknowledgement, which MQTT would have in the order of arrival
-        wanted = [(group + topic, fresh, 1) for topic, fresh in self.session.filters]
-        wanted.append((self._echo_topic, False, 0))
+        wanted = [(group + topic, fresh) for topic, fresh in self.session.filters]
+        if group:  # another of the group may get what we send ourselves
+            wanted.append((self._echo_topic, False))
         if self._five:
             self._client.subscribe(
                 [
-                    (topic, SubscribeOptions(qos=qos, retainHandling=0 if fresh or group else 1))
-                    for topic, fresh, qos in wanted
+                    (topic, SubscribeOptions(qos=1, retainHandling=0 if fresh or group else 1))
+                    for topic, fresh in wanted
                 ]
             )
         else:
-            self._client.subscribe([(topic, qos) for topic, _, qos in wanted])
+            self._client.subscribe([(topic, 1) for topic, _ in wanted])
 
     def _on_connect(
         self, _client: mqtt.Client, _data: Any, flags: mqtt.ConnectFlags, reason: ReasonCode, _more: Any
@@ -221,7 +227,7 @@ class Subscriber:
     def _on_subscribe(
         self, _client: mqtt.Client, _data: Any, _mid: int, reasons: list[ReasonCode], _more: Any
     ) -> None:
-        self._granted = not any(reason.is_failure for reason in reasons[:-1])
+        self._granted = not any(reason.is_failure for reason in reasons)
 
     def _hand_over(self, messages: Sequence[Message]) -> None:
         self.last_heard = time.monotonic()
@@ -229,7 +235,10 @@ class Subscriber:
             if message.topic == self._echo_topic:
                 self.echoes += 1
             else:
-                self._take(message)
+                self.messages += not message.retain
+            self._take(
+                message
+            )  # an echo too, should it want an acknowledgement: those keep the order of arrival
 
     def _on_disconnect(
         self, _client: mqtt.Client, _data: Any, _flags: Any, reason: ReasonCode, _more: Any

@@ -10,6 +10,8 @@ Kind = Literal["readings", "status"]
 
 READINGS_FILTER = "turnbell/+/+/readings"
 STATUS_FILTER = "turnbell/+/+/status"
+OWN_TOPICS = "turnbell/.ingest/"
+"""What ingesters send themselves; matched by the filters above, and no site's."""
 
 _NAME = re.compile(r"[A-Za-z0-9_-]{1,64}")
 

@@ -6,6 +6,7 @@ import logging
 import time
 from typing import Final
 
+from ingest import undated
 from ingest.batch import Batch, Refusal
 from ingest.upkeep import Upkeep
 from shared.ports import Appended, ReadingsStore, Registry, StorageError, StoreBusy
@@ -15,6 +16,7 @@ from shared.times import DAY, Clock, Millis
 log = logging.getLogger(__name__)
 
 _PRUNE_EVERY_S: Final = 60.0
+KEEP_ANSWERS_MS: Final = 30 * DAY  # as long may a phone without signal hold back what it wants to log
 _PRUNE_AFTER: Final = 500
 _UPKEEP_SHARE: Final = 0.03  # of the writer's time
 _UPKEEP_EVERY_S: Final = 0.5
@@ -30,16 +32,31 @@ class Writer:
         upkeep: Upkeep,
         clock: Clock,
         bounds: QuarantineBounds,
+        client_id: str = "turnbell-ingest",
     ) -> None:
         self._readings, self._registry = readings, registry
         self._upkeep, self._clock, self._bounds = upkeep, clock, bounds
+        self._undated_name = undated.NAME + client_id
         self._since_prune = 0
         self._next_prune = 0.0
         self._next_upkeep = 0.0
         self._reconciled = False
         self.stored = self.quarantined = 0
 
+    def recall(self) -> str | None:
+        """What an earlier process noted of messages without a time; raises StorageError."""
+        return self._registry.memory.get(self._undated_name)
+
+    def note(self, name: str, value: str) -> None:
+        """A fact for others to read; raises StorageError."""
+        self._registry.memory.set(name, value)
+
     def commit(self, batch: Batch) -> None:
+        if (
+            batch.undated is not None
+        ):  # before the readings: whatever happens next, they get the same time again
+            self._registry.memory.set(self._undated_name, batch.undated)
+            batch.undated = None
         if not batch.readings_stored and batch.readings:
             self._upkeep.stored(self._append(batch), batch.redelivered)
         batch.readings_stored = True
@@ -124,5 +141,10 @@ class Writer:
 
     def _prune(self) -> None:
         oldest = Millis(self._clock.now() - self._bounds.keep_days * DAY)
-        self._registry.quarantine.prune(older_than=oldest, keep_at_most=self._bounds.keep_at_most)
+        self._registry.quarantine.prune(
+            older_than=oldest,
+            keep_at_most=self._bounds.keep_at_most,
+            keep_bytes=self._bounds.keep_megabytes << 20,
+        )
+        self._registry.memory.forget_answers(Millis(self._clock.now() - KEEP_ANSWERS_MS))
         self._next_prune, self._since_prune = time.monotonic() + _PRUNE_EVERY_S, 0

@@ -102,7 +102,7 @@ class Quarantined:
     received_at: Millis
     topic: str
     reason: str
-    payload: bytes  # the first 4 KiB
+    payload: bytes  # whole up to 64 KiB (larger ones could not be used anyway), else the first 4 KiB
     size: int  # of the whole
 
 
@@ -246,13 +246,14 @@ class Notices(Protocol):
 
 class Quarantine(Protocol):
     def put(self, received_at: Millis, topic: str, reason: str, payload: bytes) -> None:
-        """Keeps the first 4 KiB; the oldest go when ``settings.quarantine`` bounds are passed."""
+        """Keeps up to 64 KiB whole, and of a larger one the first 4 KiB."""
 
     def all(self, *, before: int | None = None, limit: int = 100) -> list[Quarantined]:
         """Newest first."""
 
     def remove(self, ids: Sequence[int]) -> None: ...
-    def prune(self, *, older_than: Millis, keep_at_most: int) -> int: ...
+    def prune(self, *, older_than: Millis, keep_at_most: int, keep_bytes: int | None = None) -> int:
+        """The oldest go: those received before ``older_than``, and those beyond so many messages or bytes."""
 
 
 class Memory(Protocol):
@@ -265,6 +266,9 @@ class Memory(Protocol):
 
     def remember(self, key: str, scope: str, answer: str, at: Millis) -> str | None:
         """Idempotency: None when (scope, key) is new and now holds ``answer``; else the answer it held."""
+
+    def forget_answers(self, before: Millis) -> int:
+        """Drop what ``remember`` holds from before that; gives how many."""
 
     def names(self, prefix: str) -> dict[str, str]: ...
 

@@ -144,6 +144,7 @@ class Notices(_Section):
 class QuarantineBounds(_Section):
     keep_days: int = Field(30, ge=1)
     keep_at_most: int = Field(10_000, ge=1)
+    keep_megabytes: int = Field(64, ge=1)
 
 
 class Settings(_Section):

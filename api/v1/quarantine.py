@@ -13,6 +13,7 @@ from api.problems import ProblemError
 from api.v1.wire import PAGE, PREFIX, At, Cursor, Limit, Out, Page, read_cursor, write_cursor
 from shared.ports import Quarantined
 
+SHOWN_BYTES = 4096
 router = APIRouter(prefix=PREFIX, tags=["quarantine"])
 
 
@@ -35,8 +36,8 @@ def show(message: Quarantined) -> QuarantinedOut:
         topic=message.topic,
         reason=message.reason,
         size=message.size,
-        payload=_text(message.payload),
-        payload_base64=base64.b64encode(message.payload).decode(),
+        payload=_text(message.payload[:SHOWN_BYTES]),
+        payload_base64=base64.b64encode(message.payload[:SHOWN_BYTES]).decode(),
     )
 
 

@@ -8,13 +8,17 @@ import click
 
 from deploy.assembly import opened_house
 from deploy.commands.options import data_and_config, settings_of
+from deploy.commands.simulate import simulate_command
 from deploy.enrol import enrol, revoke
 from shared.times import SystemClock
 
 
-@click.group(short_help="Broker credentials of probes.")
+@click.group(short_help="Broker credentials of probes; a simulated probe.")
 def probe() -> None:
-    """Broker credentials of probes."""
+    """Broker credentials of probes; a simulated probe."""
+
+
+probe.add_command(simulate_command)
 
 
 @probe.command("enrol", short_help="Make a probe's broker credential and print it once.")

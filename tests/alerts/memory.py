@@ -8,6 +8,7 @@ from shared.times import Millis
 class DictMemory:
     def __init__(self) -> None:
         self._facts: dict[str, str] = {}
+        self._answered: dict[str, Millis] = {}
 
     def get(self, name: str) -> str | None:
         return self._facts.get(name)
@@ -23,7 +24,14 @@ class DictMemory:
         if name in self._facts:
             return self._facts[name]
         self._facts[name] = answer
+        self._answered[name] = at
         return None
+
+    def forget_answers(self, before: Millis) -> int:
+        old = [name for name, at in self._answered.items() if at < before]
+        for name in old:
+            del self._facts[name], self._answered[name]
+        return len(old)
 
     def names(self, prefix: str) -> dict[str, str]:
         return {name: value for name, value in self._facts.items() if name.startswith(prefix)}

@@ -115,8 +115,14 @@ class RegistryPeople:
         with pytest.raises(Conflict, match=r"larkfield\.P1"):
             registry.access.enrol("larkfield", "P3", "larkfield.P1", "h", Millis(3))
 
-    def test_the_quarantine_keeps_the_beginning_and_the_whole_size(self, registry: Registry) -> None:
-        payload = bytes(range(256)) * 40
+    def test_the_quarantine_keeps_what_could_be_used_later_whole(self, registry: Registry) -> None:
+        payload = bytes(range(256)) * 256
+        registry.quarantine.put(Millis(5), "t", "r", payload)
+        (kept,) = registry.quarantine.all()
+        assert (kept.payload, kept.size) == (payload, 65_536)
+
+    def test_the_quarantine_keeps_the_beginning_of_a_message_too_large(self, registry: Registry) -> None:
+        payload = bytes(range(256)) * 257
         registry.quarantine.put(Millis(5), "turnbell/larkfield/P1/readings", "no JSON", payload)
         registry.quarantine.put(Millis(6), "half \ud800 and nul \0", "empty", b"")
         empty, long = registry.quarantine.all()
@@ -143,6 +149,13 @@ class RegistryPeople:
         assert registry.quarantine.prune(older_than=Millis(0), keep_at_most=3) == 0
         assert registry.quarantine.prune(older_than=Millis(0), keep_at_most=0) == 3
 
+    def test_the_oldest_leave_a_quarantine_that_is_too_large(self, registry: Registry) -> None:
+        for at, size in ((1, 100), (2, 10), (3, 60), (4, 40)):
+            registry.quarantine.put(Millis(at), "t", "r", b"x" * size)
+        assert registry.quarantine.prune(older_than=Millis(0), keep_at_most=9, keep_bytes=110) == 1
+        assert registry.quarantine.prune(older_than=Millis(0), keep_at_most=9, keep_bytes=109) == 1
+        assert [kept.received_at for kept in registry.quarantine.all()] == [4, 3]
+
     def test_facts_are_remembered_by_name(self, registry: Registry) -> None:
         assert registry.memory.get("cursor") is None
         registry.memory.set("cursor", "1")
@@ -157,6 +170,13 @@ class RegistryPeople:
         made = in_threads(*(partial(registry.memory.set_once, "secret", f"by {i}") for i in range(4)))
         assert len(set(made)) == 1
         assert registry.memory.set_once("secret", "late") == made[0] == registry.memory.get("secret")
+
+    def test_old_answers_are_forgotten(self, registry: Registry) -> None:
+        for at in (1, 2, 3):
+            registry.memory.remember(f"k{at}", "turns", "answer", Millis(at))
+        assert registry.memory.forget_answers(Millis(3)) == 2
+        assert registry.memory.remember("k2", "turns", "anew", Millis(9)) is None
+        assert registry.memory.remember("k3", "turns", "anew", Millis(9)) == "answer"
 
     def test_an_answer_is_given_once_per_scope_and_key(self, registry: Registry) -> None:
         assert registry.memory.remember("k", "turns", "first", Millis(1)) is None

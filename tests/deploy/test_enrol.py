@@ -16,8 +16,10 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from deploy.enrol import enrol, revoke, rotate
 from deploy.errors import UserError
+from ingest import hearing
 from ingest.broker import EmbeddedBroker, find_mosquitto
-from ingest.broker_files import password_fits
+from ingest.broker_files import INGEST_USER, password_fits
+from ingest.pace import Pace
 from ingest.pipeline import IngestLoop
 from ingest.session import BrokerAway
 from shared.piles import Site
@@ -255,3 +257,37 @@ def _why_away(loop: IngestLoop) -> str:
     with pytest.raises(BrokerAway) as caught:
         loop._subscriber.connect()
     return str(caught.value)
+
+
+@pytest.mark.mosquitto
+@pytest.mark.parametrize(
+    ("rights", "said"),
+    [
+        ("topic read $SYS/#", hearing.NOTHING),
+        ("topic write turnbell/.ingest/#", hearing.NOTHING),
+        ("topic read turnbell/#", hearing.NO_ECHO),
+        ("topic read turnbell/#\ntopic write turnbell/.ingest/#", hearing.HEARS),
+    ],
+)
+def test_a_broker_that_lets_nothing_through_is_found_out(
+    mosquitto: str, registry: Registry, tmp_path: Path, rights: str, said: str
+) -> None:
+    """mosquitto 2.0.11 grants the subscription all the same, and then delivers nothing."""
+    probe = enrol(registry, tmp_path, "K-01", "larkfield", CLOCK.now())
+    broker = EmbeddedBroker(tmp_path, "0.0.0.0", free_port())
+    acl = tmp_path / "broker" / "acl"
+    acl.write_text(f"user {INGEST_USER}\n{rights}\n\nuser {probe.username}\ntopic readwrite turnbell/#\n")
+    broker.start()
+    readings = open_readings(tmp_path / "readings.db")
+    settings = broker.seen_by(Settings())
+    pace = Pace(first_echo_s=2.0)
+    loop = IngestLoop(readings, registry, settings, CLOCK, broker.host, broker.port, pace=pace)
+    try:
+        with running(loop):
+            sender = Client(broker.port, probe.username, probe.password)
+            sender.publish("turnbell/larkfield/K-01/readings")
+            wait_for(lambda: registry.memory.get(hearing.NAME) == said, 30, "it was noticed and noted")
+            sender.close()
+    finally:
+        broker.stop()
+        readings.close()

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from ingest.batch import Intake
 from ingest.decoders import Decoders, senml_cbor
 from ingest.session import Message
+from ingest.undated import Undated
 from ingest.upkeep import Upkeep
 from ingest.writer import Writer
 from shared.settings import QuarantineBounds
@@ -101,7 +102,7 @@ def fuzz(count: int, seeded: int = 20261125) -> Outcome:
         readings = open_readings(Path(folder) / "readings.db")
         registry = open_registry(f"sqlite:///{folder}/registry.db")
         upkeep, clock = Upkeep(), SystemClock()
-        intake = Intake(Decoders(MAPPINGS), clock, upkeep)
+        intake = Intake(Decoders(MAPPINGS), clock, upkeep, Undated(2_000))
         writer = Writer(readings, registry, upkeep, clock, QuarantineBounds(keep_at_most=1000))
         taken = unaccounted = 0
         dice = random.Random(seeded)

@@ -150,11 +150,11 @@ class Yard:
     def more_is_stored(self) -> None:
         """Wait until it is, or all has been sent."""
         seen = self.stored()
-        wait_for(lambda: self.stored() > seen or self.probe.done, 30, "more is stored")
+        wait_for(lambda: self.stored() > seen or self.probe.done, 60, "more is stored")
 
     def has_found(self, place: int, times: int) -> None:
         """Wait until the worker has counted so many; ``place`` in ``state``."""
-        wait_for(lambda: self.state()[place] >= times, 30, "the ingester noticed")
+        wait_for(lambda: self.state()[place] >= times, 60, "the ingester noticed")
 
     def state(self) -> tuple[int, int, int]:
         """Connects, times found deaf, times the store was out of reach, of the worker that runs."""
@@ -171,7 +171,7 @@ class Yard:
         finally:
             readings.close()
 
-    def finish(self, fault: str, times: int, remark: str = "", within_s: float = 120.0) -> Outcome:
+    def finish(self, fault: str, times: int, remark: str = "", within_s: float = 300.0) -> Outcome:
         """Wait for the last reading, stop all, and count."""
         wait_for(lambda: self.probe.done, within_s, "all is published and acknowledged")
         deadline = time.monotonic() + within_s

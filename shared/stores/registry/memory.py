@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, delete, select
 
 from shared.stores.registry import tables as t
 from shared.stores.registry.rows import insert_unless_there, upsert
@@ -37,6 +37,10 @@ class SqlMemory:
                 select(a.answer).where(a.scope == scope, a.key == key)
             ).scalar_one()
             return held
+
+    def forget_answers(self, before: Millis) -> int:
+        with self._work.write("forgetting old answers") as connection:
+            return connection.execute(delete(t.answers).where(t.answers.c.at < before)).rowcount
 
     def names(self, prefix: str) -> dict[str, str]:
         """By name."""

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from sqlalchemy import delete, insert, select
+from sqlalchemy import delete, func, insert, select
 
 from shared.ports import Quarantined
 from shared.stores.registry import tables as t
 from shared.stores.registry.work import Work
 from shared.times import Millis
 
-KEPT_BYTES = 4096
+WHOLE_BYTES = 64 * 1024  # as large as a message may be; a larger one can never be used
+KEPT_BYTES = 4096  # of a larger one
 CEILING = 100_000  # rows, whatever the settings say and however seldom somebody prunes
 
 
@@ -24,7 +25,7 @@ class SqlQuarantine:
             "received_at": received_at,
             "topic": _storable(topic),
             "reason": _storable(reason),
-            "payload": bytes(payload[:KEPT_BYTES]),
+            "payload": bytes(payload if len(payload) <= WHOLE_BYTES else payload[:KEPT_BYTES]),
             "size": len(payload),
         }
         q = t.quarantine.c
@@ -46,15 +47,19 @@ class SqlQuarantine:
                 some = t.quarantine.c.id.in_(ids[start : start + 500])
                 connection.execute(delete(t.quarantine).where(some))
 
-    def prune(self, *, older_than: Millis, keep_at_most: int) -> int:
+    def prune(self, *, older_than: Millis, keep_at_most: int, keep_bytes: int | None = None) -> int:
         """Gives how many went."""
         q = t.quarantine.c
-        newest_to_go = (
-            select(q.id).order_by(q.id.desc()).offset(max(keep_at_most, 0)).limit(1).scalar_subquery()
-        )
+        too_many = select(q.id).order_by(q.id.desc()).offset(max(keep_at_most, 0)).limit(1).scalar_subquery()
         with self._work.write("pruning the quarantine") as connection:
-            old = connection.execute(delete(t.quarantine).where(q.received_at < older_than)).rowcount
-            return old + connection.execute(delete(t.quarantine).where(q.id <= newest_to_go)).rowcount
+            gone = connection.execute(delete(t.quarantine).where(q.received_at < older_than)).rowcount
+            gone += connection.execute(delete(t.quarantine).where(q.id <= too_many)).rowcount
+            if keep_bytes is not None:
+                so_far = func.sum(func.length(q.payload)).over(order_by=q.id.desc()).label("so_far")
+                sizes = select(q.id, so_far).subquery()
+                too_large = select(func.max(sizes.c.id)).where(sizes.c.so_far > keep_bytes).scalar_subquery()
+                gone += connection.execute(delete(t.quarantine).where(q.id <= too_large)).rowcount
+            return gone
 
 
 def _storable(text: str) -> str:
