@@ -34,6 +34,7 @@ class Batch:
     readings: list[Reading] = field(default_factory=list)
     refusals: list[Refusal] = field(default_factory=list)
     redelivered: set[Origin] = field(default_factory=set)
+    own: int = 0  # of the messages: what ingesters send themselves
     octets: int = 0
     began: float = 0.0  # monotonic
     undated: str | None = None  # what is to be known of messages without a time, should they come again
@@ -71,7 +72,7 @@ class Intake:
         if message.topic is None:
             self._refuse("(not UTF-8)", "the topic is not UTF-8", message, received_at)
         elif message.topic.startswith(OWN_TOPICS):
-            return  # our own echo, or another ingester's: to be acknowledged, no more
+            batch.own += 1  # our own echo, or another ingester's: to be acknowledged, no more
         elif message.topic.endswith("/status"):
             self._status(message.topic, message, received_at)
         else:

@@ -36,6 +36,7 @@ class Hearing:
         self._asked_at = 0.0
         self._connected_at = 0.0
         self._said = ""
+        self._ever = False  # an echo has come, on this connection or one before
         self.news: str | None = None
 
     def connected(self, subscriber: Subscriber) -> None:
@@ -55,11 +56,12 @@ class Hearing:
             self._asked_at = now
             subscriber.ask_for_echo()
             return None
-        limit_s = self._pace.deaf_after_s if subscriber.echoes else self._pace.silent_after_s
+        limit_s = self._pace.deaf_after_s if self._ever else self._pace.silent_after_s
         return now - heard if now - self._asked_at > limit_s else None
 
     def _judge(self, subscriber: Subscriber, now: float) -> None:
         if subscriber.echoes:
+            self._ever = True
             self._say(HEARS)
         elif now - self._connected_at > self._pace.first_echo_s:
             self._say(NO_ECHO if subscriber.messages else NOTHING)

@@ -183,7 +183,7 @@ class IngestLoop:
         batch, self._writing, self._job = self._writing, Batch(), None
         if self.connected:
             self._subscriber.acknowledge(batch.messages)
-        self.counts.messages += len(batch)
+        self.counts.messages += len(batch) - batch.own
         self.counts.batches += 1
         if self.store_trouble:
             log.info("store=back event=reading_on")

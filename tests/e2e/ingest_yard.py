@@ -171,7 +171,7 @@ class Yard:
         finally:
             readings.close()
 
-    def finish(self, fault: str, times: int, remark: str = "", within_s: float = 300.0) -> Outcome:
+    def finish(self, fault: str, times: int, remark: str = "", within_s: float = 400.0) -> Outcome:
         """Wait for the last reading, stop all, and count."""
         wait_for(lambda: self.probe.done, within_s, "all is published and acknowledged")
         deadline = time.monotonic() + within_s
