@@ -39,6 +39,10 @@ PAGES = {
     "help": "/help",
     "guide": "/help/heat_curve",
     "enter": "/enter",
+    "account": "/account",
+    "access": "/access",
+    "audit": "/audit",
+    "security": "/help/security",
 }
 WITH_CURVE = {"pile", "hot-pile", "finished-pile", "batch"}
 
