@@ -22,6 +22,7 @@ NOTE_WORDS = {
     "remark": "note",
 }
 _PIXELS_A_LETTER = 7.0
+MOST_NAMED = 12  # lines; more have no names of their own and no legend
 
 
 def turn_rows(turns: Sequence[ReportTurn], span: tuple[Millis, Millis], width: int) -> list[Row]:
@@ -84,6 +85,8 @@ def end_rows(drawn: Sequence[Thinned], edge: Millis, to_unit: Any, apart: float)
     ends = sorted((to_unit(float(line.celsius[-1])), line.name) for line in drawn if len(line.at))
     if not ends:
         return []
+    if len(ends) > MOST_NAMED:  # so many names would cover each other: the hottest and the coldest are named
+        ends = [ends[0], ends[-1]]
     places = [ends[0][0]]
     for value, _ in ends[1:]:
         places.append(max(value, places[-1] + apart))

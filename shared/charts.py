@@ -9,8 +9,8 @@ import vl_convert
 
 from shared.chart_layers import curve_layers
 from shared.chart_lines import SensorLine, Thinned, lines_of, thin
-from shared.chart_marks import end_rows, gap_rows, hand_rows, note_rows, outlook_rows, turn_rows
-from shared.chart_theme import PALETTES, Theme, config
+from shared.chart_marks import MOST_NAMED, end_rows, gap_rows, hand_rows, note_rows, outlook_rows, turn_rows
+from shared.chart_theme import PALETTES, Palette, Theme, config
 from shared.chart_ticks import time_ticks
 from shared.heat.hand import BY_HAND, HAND_GAP_MS
 from shared.heat.report import HeatReport
@@ -107,8 +107,13 @@ def heat_curve_spec(
         "datasets": datasets,
         "layer": layers,
         "resolve": {"scale": {"color": "independent", "strokeDash": "independent", "shape": "independent"}},
-        "config": config(palette),
+        "config": _config(palette, len(names)),
     }
+
+
+def _config(palette: Palette, lines: int) -> dict[str, Any]:
+    found = config(palette)
+    return found | {"legend": {"disable": True}} if lines > MOST_NAMED else found
 
 
 def _gap_ms(line: SensorLine, report: HeatReport) -> int:

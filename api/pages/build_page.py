@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator
-from dataclasses import asdict, fields
+from dataclasses import asdict, fields, replace
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Form, Request
@@ -82,9 +82,8 @@ def _is_number(value: object) -> bool:
 
 def _page(view: View, form: MixForm, answer: MixAnswer | None, **more: Any) -> Response:
     shares = answer.feedstocks if answer is not None else []
-    rows = [_planned(row, share) for row, share in zip(form.filled, shares, strict=False)] or [
-        (row, "") for row in form.shown
-    ]
+    used = [pair for pair in zip(form.filled, shares, strict=False) if pair[1].mass_kg != 0]
+    rows = [_planned(row, share) for row, share in used] or [(row, "") for row in form.shown]
     return view.page(
         "build.html",
         form=form,
@@ -181,12 +180,18 @@ def _texts(sent: FormData) -> Any:
 def _mix(view: View, sent: FormData) -> tuple[MixAnswer | None, dict[str, Any] | None]:
     """As built, from the amounts that really went in."""
     form = form_of(sent)
+    form = replace(form, rows=[row for row in form.filled if not _is_none(row)])
     if not form.filled:
         return None, None
     answer = work_out(recipe_of(form, all_rows(view.parts.registry)), view.parts)
     water = number(_texts(sent)("water_l"), "water")
     planned = [str(one) for one in sent.getlist("planned")]
     return answer, mix_as_built(answer, water, [asdict(row) for row in form.filled], planned)
+
+
+def _is_none(row: FormRow) -> bool:
+    """A feedstock of which nothing went in after all."""
+    return number(row.amount, f"{row.name}: amount") == 0
 
 
 def _asked(view: View, text: Any) -> builds.BuildIn:

@@ -42,6 +42,7 @@ def pile_context(view: View, pile: Pile) -> dict[str, Any]:
         "build": build_of(notes),
         "checklist": steps_of(notes),
         "days": DAY_WORDS,
+        "hand_depth": _hand_depth(notes),
         "key": new_id(view.now),
     }
 
@@ -70,6 +71,12 @@ def pile_page(pile_id: str, view: AnyView, _: Viewer) -> Response:
         engine=engine_address(),
         catalogue=view.parts.catalogue,
     )
+
+
+def _hand_depth(notes: Sequence[FieldNote]) -> float | None:
+    """Where the last hand reading was taken: one depth gives one line."""
+    depths = [note.figures.get("depth_cm") for note in notes if note.kind == "hand_reading"]
+    return float(depths[-1]) if depths and isinstance(depths[-1], int | float) else None
 
 
 def drawable(report: HeatReport, notes: Sequence[FieldNote]) -> bool:

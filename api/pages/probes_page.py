@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Form, Query
 from fastapi.responses import RedirectResponse, Response
 
 from api.auth import Manager, Viewer
@@ -82,6 +82,30 @@ def place(
     return view.back(
         f"/piles/{held.id}", f"{asked.probe} stands in {held.peg}; its readings from then on belong to it."
     )
+
+
+@router.post("/probes/place-several")
+def place_several(
+    view: AnyView,
+    caller: Manager,
+    pile: Text,
+    start: Text = "",
+    zone: Text = "core",
+    probe: Annotated[list[str] | None, Form()] = None,
+) -> RedirectResponse:
+    """Put probes that stand nowhere into a pile, all of them or none; each one's name says where it is."""
+    registry = view.parts.registry
+    held = registry.piles.get(pile)
+    if not probe:
+        return view.back("/probes", "No probe was chosen.")
+    at = instant_text(start, registry.sites.get(held.site).zone, view.now)
+    with registry.begin():
+        for name in dict.fromkeys(probe):
+            asked = read(
+                placements.PlacementIn, probe=name, pile=pile, **{"from": at}, position="", zone=zone
+            )
+            placements.add_placement(asked, view.parts, caller)
+    return view.back(f"/piles/{held.id}", f"{len(set(probe))} probes stand in {held.peg}.")
 
 
 @router.post("/placements/{placement_id}")

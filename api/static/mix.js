@@ -11,8 +11,8 @@ async function ask() {
     if (!answer.ok || number !== asked) return;
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
     document.getElementById("answer").replaceChildren(...page.getElementById("answer").childNodes);
-    const build = document.getElementById("build-it");
-    if (build) build.href = address.replace("/mix?", "/piles/build?");
+    const said = document.querySelector("#answer [data-said]")?.dataset.said ?? document.querySelector("#answer .wrong")?.textContent;
+    document.getElementById("mix-said").textContent = said ?? "";
     history.replaceState(null, "", address);
   } catch {
     // no signal: the button stays

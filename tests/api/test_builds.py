@@ -189,3 +189,12 @@ def test_a_mix_that_came_over_the_api_opens_in_the_form(manager: TestClient) -> 
         pile = manager.post("/api/v1/piles", json=body).json()["id"]
         assert manager.get(f"/piles/{pile}/build", headers=PAGE).status_code == 200
         assert manager.get(f"/piles/{pile}", headers=PAGE).status_code == 200
+
+
+def test_a_feedstock_of_which_nothing_went_in_is_left_away(manager: TestClient) -> None:
+    plan = "stuff=horse+manure&amount=4000&unit=have_kg&stuff=straw&amount=20000&unit=have_l&stuff=newsprint&amount=5&unit=have_kg"
+    page = manager.get(f"/piles/build?{plan}&ratio=30&moisture=60", headers=PAGE)
+    assert page.status_code == 200
+    pile = build(manager, amount=["20", "0", ""])
+    found = manager.get(f"/api/v1/piles/{pile}/build").json()
+    assert [one["name"] for one in found["mix"]["feedstocks"]] == ["straw"]

@@ -159,3 +159,13 @@ def luminance(colour: str) -> float:
 def contrast(one: str, other: str) -> float:
     light, dark = sorted((luminance(one), luminance(other)), reverse=True)
     return (light + 0.05) / (dark + 0.05)
+
+
+def test_forty_lines_name_the_hottest_and_the_coldest_alone() -> None:
+    made = history({str(depth): [40.0 + depth / 2] * 200 for depth in range(1, 41)})
+    spec = heat_curve_spec(
+        made, report(made), units="celsius", zone="UTC", width=1080, height=300, theme="light"
+    )
+    assert [row["s"] for row in spec["datasets"]["ends"]] == ["1 cm", "40 cm"]
+    assert spec["config"]["legend"] == {"disable": True}
+    assert "<svg" in render_svg(spec)
