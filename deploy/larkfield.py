@@ -34,6 +34,9 @@ class DemoPile:
     rules: tuple[str, ...] = ("three-turns",)
     volume_l: float = 1100.0
     t_max_c: float = 69.5  # how hot its biology runs
+    rich: bool = (
+        False  # a large, dense heap with much to degrade: the upper ends of the model's ordinary ranges
+    )
     battery_percent: float = 84.0
     notes: tuple[tuple[float, NoteKind, str, dict[str, object]], ...] = ()
     mix: dict[str, object] = field(default_factory=dict)
@@ -52,6 +55,15 @@ class DemoPile:
             return too_dry(drawn)
         if self.trouble == "hot":
             return overheating(drawn)
+        if self.rich:
+            drawn = replace(
+                drawn,
+                radius_m=1.25,
+                dry_matter_kg_m3=208.0,
+                degradable_share=0.64,
+                fast_share=0.34,
+                k_slow_d=0.033,
+            )
         return replace(drawn, t_max_c=self.t_max_c)
 
 
@@ -84,9 +96,9 @@ PILES: tuple[DemoPile, ...] = (
         notes=((55.4, "smell", "earthy", {"smell": "earthy", "smoke": False}),),
     ),
     DemoPile(
-        "K-07", "windrow", 0.40, _turns(3.5, 6.5, 9.4, 12.5, 15.5, 19.4), finished_day=47.5,
+        "K-07", "windrow", 0.40, _turns(5.4, 9.4, 12.6, 16.4, 19.5), finished_day=47.5, rich=True,
         rules=("us-organic-windrow", "three-turns"), volume_l=11000.0, mix=_GREEN,
-        notes=((6.5, "water", "at the turn", {"litres": 180}),),
+        notes=((9.4, "water", "at the turn", {"litres": 180}),),
     ),
     DemoPile("K-08", "caged", 3.40, _turns(6.5, 9.4, 13.5), finished_day=44.5, t_max_c=72.0, mix=_GREEN),
     DemoPile("K-09", "caged", 8.40, _turns(12.5, 16.4, 20.5, 26.4), finished_day=50.5, mix=_WOODY),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal, Protocol
@@ -14,6 +15,7 @@ from shared.spoken import depth_words, respoken, span_words
 from shared.times import DAY, MINUTE, SECOND, Millis
 from shared.units import Units, temperature_text
 
+_WHOLE_HOURS = re.compile(r"(\d+)\.\d+ h\b")
 Need = Literal["danger", "now", "check", "soon", "watch", "none"]
 NEEDS: tuple[Need, ...] = ("danger", "now", "check", "soon", "watch", "none")
 """Most pressing first. check = its figures cannot be trusted, so somebody has to look."""
@@ -246,7 +248,7 @@ def _stays_cool(report: HeatReport) -> bool:
 
 def _risk_words(report: HeatReport, figure: Figure, units: Units) -> str:
     if report.risk.reasons:
-        reason = respoken(report.risk.reasons[0], units)
+        reason = respoken(_WHOLE_HOURS.sub(r"\1 h", report.risk.reasons[0]), units)
         return f"{reason[:1].upper()}{reason[1:].rstrip('.')}."
     return f"Hottest {temperature_text(figure.celsius, units)}."
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 from typing import Annotated, Any
 
 from fastapi import APIRouter, File, Form, UploadFile
 from fastapi.responses import RedirectResponse
+from pydantic import BaseModel
 
 from api.auth import Caller, Helper
 from api.pages.forms import Text, instant_text, number, read, was_done_before
@@ -13,8 +15,10 @@ from api.pages.view import AnyView, View
 from api.photos import as_jpeg
 from api.problems import ProblemError, unprocessable
 from api.v1 import field_log, field_notes
+from api.v1.idempotency import once
 from shared.ids import new_id
 from shared.piles import FieldNote, Pile
+from shared.ports import Registry
 from shared.times import Millis, parse_time, to_datetime
 
 router = APIRouter(include_in_schema=False)
@@ -104,17 +108,21 @@ def note_form(
     smoke: Text = "",
     feel: Text = "",
     key: Text = "",
+    units: Text = "",
     photo: Annotated[UploadFile | None, File()] = None,
 ) -> RedirectResponse:
     pile, zone = _pile(view, pile_id)
     when = instant_text(at, zone, view.now)
     fields: dict[str, Any] = {"kind": kind, "at": when, "text": text}
     if kind == "photo":
-        return _photo(view, caller, pile, when, text, photo)
+        return _photo(view, caller, pile, when, text, photo, key)
     if kind not in _NOTES:
         raise ProblemError(422, f"There is no note of the kind {kind!r}.")
     if kind == "hand_reading":
-        fields[view.units] = number(figure, "temperature")
+        # the form says in which units it was filled in: an entry that waited for a signal may meet others
+        fields["fahrenheit" if (units or view.units) == "fahrenheit" else "celsius"] = number(
+            figure, "temperature"
+        )
         fields["depth_cm"] = number(depth_cm, "depth")
     elif kind == "water":
         fields["litres"] = number(figure, "litres")
@@ -140,8 +148,16 @@ def photo(pile_id: str, note_id: str, view: AnyView, caller: Helper) -> Any:
     return field_log.get_photo(pile_id, note_id, view.parts, caller)
 
 
+class _Picture(BaseModel):
+    """What makes two sendings of a picture the same one."""
+
+    at: str
+    text: str
+    sha256: str
+
+
 def _photo(
-    view: View, caller: Caller, pile: Pile, when: str, text: str, photo: UploadFile | None
+    view: View, caller: Caller, pile: Pile, when: str, text: str, photo: UploadFile | None, key: str
 ) -> RedirectResponse:
     raw = photo.file.read() if photo is not None else b""
     if not raw:
@@ -152,10 +168,20 @@ def _photo(
     note = FieldNote(
         id=new_id(Millis(view.now)), pile_id=pile.id, kind="photo", at=at, text=text, by=caller.name
     )
-    with view.parts.registry.begin() as tx:
+
+    def keep(tx: Registry) -> None:
         tx.piles.add_note(note)
         tx.piles.save_photo(note.id, jpeg)
-    return view.back(f"/piles/{pile.id}#story", f"{pile.peg}: picture kept.")
+
+    asked = _Picture(at="" if key else when, text=text, sha256=hashlib.sha256(raw).hexdigest())
+    said = f"{pile.peg}: picture kept."
+    try:
+        once(view.parts.registry, key or None, f"pictures of {pile.id}", asked, view.now, asked, keep)
+    except ProblemError as error:
+        if not was_done_before(error):
+            raise
+        said = f"{pile.peg}: that picture was kept already."
+    return view.back(f"/piles/{pile.id}#story", said)
 
 
 def _pile(view: View, pile_id: str) -> tuple[Pile, str]:

@@ -13,6 +13,7 @@ from api.auth_session import safe_path
 from api.pages.forms import Text
 from api.pages.view import UNITS_COOKIE, AnyView
 from api.v1 import quarantine
+from shared.units import Units
 
 router = APIRouter(include_in_schema=False)
 
@@ -57,9 +58,10 @@ def labels_page(
 
 @router.post("/preferences")
 def preferences(
-    _: AnyView, units: Text, onward: Annotated[str, Form(alias="next")] = "/"
+    view: AnyView, units: Text, onward: Annotated[str, Form(alias="next")] = "/"
 ) -> RedirectResponse:
     answer = RedirectResponse(safe_path(onward), 303)
-    chosen = "fahrenheit" if units == "fahrenheit" else "celsius"
+    chosen: Units = "fahrenheit" if units == "fahrenheit" else "celsius"
+    view.choose_units(chosen)
     answer.set_cookie(UNITS_COOKIE, chosen, max_age=400 * 86_400, httponly=True, samesite="lax")
     return answer

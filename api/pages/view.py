@@ -79,9 +79,17 @@ class View:
     def source(self) -> str:
         return address_of(self.request)
 
-    @property
+    @cached_property
     def units(self) -> Units:
-        return "fahrenheit" if self.request.cookies.get(UNITS_COOKIE) == "fahrenheit" else "celsius"
+        """What the account chose, on whatever device; without an account, what this browser chose."""
+        chosen = self.request.cookies.get(UNITS_COOKIE)
+        if self.caller is not None and self.caller.account is not None:
+            chosen = self.whole.registry.memory.get(units_of(self.caller.account)) or chosen
+        return "fahrenheit" if chosen == "fahrenheit" else "celsius"
+
+    def choose_units(self, units: Units) -> None:
+        if self.caller is not None and self.caller.account is not None:
+            self.whole.registry.memory.set(units_of(self.caller.account), units)
 
     @property
     def name(self) -> str:
@@ -146,6 +154,11 @@ class View:
             return bytes.fromhex(self.request.cookies.get(SAID_COOKIE, "")).decode()[:400]
         except (ValueError, UnicodeDecodeError):
             return ""
+
+
+def units_of(account_id: str) -> str:
+    """The name under which an account's choice of units is remembered."""
+    return f"units.{account_id}"
 
 
 def view_of(

@@ -8,13 +8,35 @@ const newKey = () => [...crypto.getRandomValues(new Uint8Array(12))].map((byte) 
 
 // "" = taken; else why not. A page that comes back in place of a redirect is what there is to see next.
 async function send(entry) {
-  const body = new URLSearchParams({ ...entry.fields, csrf: token() || entry.fields.csrf || "" });
+  const fields = { ...entry.fields, csrf: token() || entry.fields.csrf || "" };
+  let body = new URLSearchParams(fields);
+  if (entry.file) {
+    body = new FormData();
+    for (const [name, value] of Object.entries(fields)) body.append(name, value);
+    body.append(entry.file.name, entry.file.blob, "picture.jpg");
+  }
   const answer = await fetch(entry.url, { method: "POST", body, redirect: "manual", headers: { Accept: "text/html" } });
   if (answer.type === "opaqueredirect") return { wrong: "" };
   if (answer.status >= 500) throw new Error(`service: ${answer.status}`);
   const page = new DOMParser().parseFromString(await answer.text(), "text/html");
   if (answer.ok) return { wrong: "", next: page.querySelector("main") };
   return { wrong: page.querySelector(".wrong")?.textContent ?? `Refused (${answer.status}).` };
+}
+
+// A phone's picture is megabytes: made smaller before it waits or goes, which also leaves its place data behind.
+async function smaller(file) {
+  try {
+    const image = await createImageBitmap(file, { imageOrientation: "from-image" });
+    const share = Math.min(1, 1600 / Math.max(image.width, image.height));
+    const canvas = document.createElement("canvas");
+    canvas.width = Math.round(image.width * share);
+    canvas.height = Math.round(image.height * share);
+    canvas.getContext("2d").drawImage(image, 0, 0, canvas.width, canvas.height);
+    const blob = await new Promise((done) => canvas.toBlob(done, "image/jpeg", 0.85));
+    return blob && blob.size < file.size ? blob : file;
+  } catch {
+    return file; // the service says whether it can be read
+  }
 }
 
 function say(form, text) {
@@ -30,12 +52,14 @@ function say(form, text) {
 
 async function submitted(event) {
   const form = event.target;
-  if (form.enctype === "multipart/form-data") return;
   event.preventDefault();
-  const fields = Object.fromEntries([...new FormData(form)].map(([name, value]) => [name, String(value)]));
+  const filled = [...new FormData(form)];
+  const fields = Object.fromEntries(filled.filter(([, value]) => typeof value === "string"));
+  const picture = filled.find(([, value]) => typeof value !== "string");
+  for (const button of form.querySelectorAll("button")) button.disabled = true;
   const entry = { key: fields.key || newKey(), url: form.action, word: form.dataset.queue.replace("_", " "), fields };
   entry.fields.key = entry.key;
-  for (const button of form.querySelectorAll("button")) button.disabled = true;
+  if (picture) entry.file = { name: picture[0], blob: await smaller(picture[1]) };
   try {
     const { wrong, next } = await send(entry);
     if (wrong) say(form, wrong);

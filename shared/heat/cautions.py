@@ -41,7 +41,7 @@ def cautions(level: RiskLevel, opens_pile: bool) -> list[str]:
     lines: list[str] = []
     if level == "danger":
         lines += FIRE
-    if level in {"high", "danger"}:
+    if level == "high":  # in danger nobody is sent to turn it
         lines += HOT
     if opens_pile or level != "none":
         lines += OPENING

@@ -66,7 +66,7 @@ def visitor(
         locale="en-GB",
         timezone_id="Asia/Tokyo",  # the pages must speak the site's zone, not the browser's
     )
-    context.set_default_timeout(15_000)
+    context.set_default_timeout(30_000)
     try:
         if key is not None:
             page = context.new_page()

@@ -6,11 +6,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, expect
 
 from tests.pages.browser import chromium
 from tests.pages.server import Yard, yard
 from tests.pages.yard import LARKFIELD, forty
+
+expect.set_options(timeout=30_000)
 
 
 @pytest.fixture(scope="session")

@@ -48,6 +48,18 @@ def test_name_and_password_open_and_nothing_else_does(house: House) -> None:
     assert len({re.sub(r'value="[^"]*"', "", answer.text) for answer in answers}) == 1
 
 
+def test_the_choice_of_units_goes_with_the_person_to_another_phone(house: House) -> None:
+    chosen = owner(house)
+    assert "°C" in chosen.get("/rules").text
+    assert send(chosen, "/preferences", units="fahrenheit", next="/rules").status_code == 303
+    for client in (chosen, sign_in(house, "orla")):
+        assert 'value="fahrenheit" aria-pressed="true"' in client.get("/rules").text
+    assert (
+        'value="celsius" aria-pressed="true"'
+        in invited(house, chosen, "tam", role="viewer").get("/rules").text
+    )
+
+
 def test_a_name_that_is_not_there_costs_the_same_work(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
     """Counted, not timed: the one costly step is done once for either."""
     owner(house)
