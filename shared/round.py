@@ -171,6 +171,13 @@ def _turn_now(report: HeatReport, figure: Figure, _: Mapping[str, Episode], unit
         since = report.turn.due_at if report.turn.state in {"due", "overdue"} else report.risk.since
         return _Verdict("now", "Cool it: turn it now", since, _risk_words(report, figure, units))
     if report.turn.state in {"due", "overdue"}:
+        found = [turn for turn in report.turns if turn.state == "proposed"]
+        if found:
+            why = (
+                f"The curve looks like a turn {span_words(report.as_of - found[-1].at)} ago that nobody wrote down. "
+                + _heat_words(report, figure, units)
+            )
+            return _Verdict("now", "Was it turned? If not, turn it now", report.turn.due_at, why)
         late = "Overdue. " if report.turn.state == "overdue" else ""
         return _Verdict("now", "Turn it now", report.turn.due_at, late + _heat_words(report, figure, units))
     return None

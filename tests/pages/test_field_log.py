@@ -220,7 +220,9 @@ def press_without_signal(context: BrowserContext, page: Page) -> None:
 def open_notes(page: Page) -> None:
     if "/piles/pile-K-01" not in page.url:
         page.goto("/piles/pile-K-01")
-    page.get_by_text("Water, smell, hand reading and other notes").click()
+    notes = page.locator("details", has=page.locator("form[data-queue=water]"))  # open already in danger
+    if notes.get_attribute("open") is None:
+        notes.locator("> summary").click()
 
 
 def fill_and_send(page: Page, label: str, text: str, button: str) -> None:

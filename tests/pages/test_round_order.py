@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shared.episodes import Episode
-from shared.heat.report import HeatReport, SensorHeat
+from shared.heat.report import HeatReport, ReportTurn, SensorHeat
 from shared.piles import Pile
 from shared.round import NEEDS, RoundRow, round_row
 from shared.spoken import respoken, span_words
@@ -128,3 +128,20 @@ def test_temperatures_in_a_sentence_change_unit_and_nothing_else_does() -> None:
     said = "15 d within 55-76.7 °C, 72 h at 60 °C, 5 turns"
     assert respoken(said, "fahrenheit") == "15 d within 131-170.1 °F, 72 h at 140 °F, 5 turns"
     assert respoken(said, "celsius") == said
+
+
+def test_a_turn_found_in_the_curve_is_asked_about_before_another_one_is_wanted() -> None:
+    known = made(turn="overdue", due_in=-20 * HOUR)
+    found = ReportTurn(at=Millis(NOW - 30 * HOUR), source="detected", state="proposed")
+    asked = row(known.model_copy(update={"turns": [found]}))
+    assert (asked.need, asked.act) == ("now", "Was it turned? If not, turn it now")
+    assert asked.why.startswith("The curve looks like a turn 30 h ago that nobody wrote down. ")
+    assert row(known).act == "Turn it now"
+
+
+def test_hours_of_a_danger_are_told_in_whole_ones() -> None:
+    known = made(risk="danger")
+    long_hot = known.risk.model_copy(
+        update={"reasons": ["core 77.0 °C, at 71 °C or more for 143.15 h: look"]}
+    )
+    assert "143 h" in row(known.model_copy(update={"risk": long_hot})).why

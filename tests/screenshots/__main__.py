@@ -13,7 +13,7 @@ SHOTS: tuple[tuple[str, str, tuple[int, int], Scheme], ...] = (
     ("round-phone", "/", PHONE, "light"),
     ("round-phone-night", "/", PHONE, "dark"),
     ("round-desktop", "/", DESK, "light"),
-    ("pile-desktop", "/piles/pile-K-02", (1440, 1180), "light"),
+    ("pile-desktop", "/piles/pile-K-02", (1440, 1300), "light"),
     ("pile-phone", "/piles/pile-K-02", PHONE, "light"),
     ("batch-desktop", "/batches/pile-K-07", DESK, "light"),
     ("depth-desktop", "/piles/pile-K-08/figures", DESK, "light"),
@@ -36,6 +36,7 @@ def take(folder: Path) -> list[Path]:
                 if curve.count() and not name.startswith("pile-phone"):
                     curve.scroll_into_view_if_needed()
                     page.wait_for_selector("[data-alive=yes]")
+                    page.evaluate("scrollTo(0, 0)")  # the head of the page belongs to the picture
                     if name.startswith("pile-desktop"):
                         box = page.locator(".stage").bounding_box()
                         if box is not None:
