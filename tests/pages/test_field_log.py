@@ -55,18 +55,21 @@ def test_every_kind_of_note_is_kept(own_yard: Yard, browser: Browser) -> None:
         fill_and_send(page, "Hand reading", "61.5", "Keep reading")
         open_notes(page)
         page.locator("form[data-queue=squeeze]").get_by_label("a few drops").check()
-        page.locator("form[data-queue=squeeze] button").click()
+        with page.expect_navigation():  # what is said belongs to the page that follows
+            page.locator("form[data-queue=squeeze] button").click()
         expect(page.locator(".said")).to_contain_text("noted")
         open_notes(page)
         page.get_by_label("burnt").check()
         page.get_by_label("smoke").check()
-        page.locator("form[data-queue=smell] button").click()
+        with page.expect_navigation():  # what is said belongs to the page that follows
+            page.locator("form[data-queue=smell] button").click()
         expect(page.locator(".said")).to_contain_text("fire service")
         open_notes(page)
         page.get_by_label("Picture").set_input_files(
             {"name": "a.jpg", "mimeType": "image/jpeg", "buffer": picture_from_a_phone()}
         )
-        page.get_by_role("button", name="Keep picture").click()
+        with page.expect_navigation():
+            page.get_by_role("button", name="Keep picture").click()
         expect(page.locator(".said")).to_contain_text("picture kept")
         assert complaints.said == []
     notes = {
