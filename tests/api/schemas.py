@@ -20,7 +20,7 @@ PILES = ["pile-K-01", "pile-K-02", "pile-K-03", "larkfield:K-02"]
 HINTS: dict[str, list[str]] = {
     "site": ["larkfield"], "slug": ["larkfield", "meadow-1", "meadow-2"], "pile": PILES, "peg": ["K-01", "K-07", "K-08"],
     "probe": ["lance-1", "lance-2", "probe-1"], "placement": ["place-1", "place-2"], "turn": ["t-1"], "note": ["w-1"],
-    "person": ["p-1"], "channel": ["c-1"], "episode": ["e-1", "e-2"], "notice": ["n-1"], "subscription": ["s-1"], "token": ["k-1"],
+    "person": ["p-1"], "account": ["a-1"], "channel": ["c-1"], "episode": ["e-1", "e-2"], "notice": ["n-1"], "subscription": ["s-1"], "token": ["k-1"],
     "rule": ["three-turns"], "guide": ["five-turns"], "rule_ids": ["three-turns"], "guide_id": ["five-turns"],
     "zone": ["UTC", "Europe/Dublin"], "name": ["Mina", "Rowan"], "address": ["mina@example.org"], "topic": ["yard/bell"],
     "url": ["https://example.org/hook", "json://example.org"], "message": ["1", "2"], "depth": ["45"],

@@ -14,6 +14,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from starlette.testclient import TestClient
 
+from shared.accounts import Account
 from shared.episodes import Episode
 from shared.notices import Notice
 from shared.people import Channel, Person, Subscription, Token
@@ -55,6 +56,7 @@ def put_back(house: House) -> None:
         house.parts.registry.access,
     )
     adds: tuple[Callable[[], object], ...] = (
+        lambda: house.parts.registry.accounts.add(Account("a-1", "mina", "Mina", NOW, "viewer")),
         lambda: people.add(Person("p-1", "Mina", "Europe/Dublin")),
         lambda: people.add_channel(Channel("c-1", "p-1", "email", "mina@example.org")),
         lambda: people.subscribe(Subscription("s-1", "p-1")),
@@ -83,7 +85,7 @@ def test_a_walk_over_the_description_meets_no_fault_of_ours(furnished: House) ->
     client, met = furnished.client("manager"), set[tuple[str, str, int]]()
 
     @settings(
-        max_examples=800, deadline=None, derandomize=True, database=None,
+        max_examples=15 * len(routes), deadline=None, derandomize=True, database=None,
         suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
     )  # fmt: skip
     @given(data=st.data())
