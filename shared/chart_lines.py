@@ -103,7 +103,7 @@ def thin(
         first, last = _window(at, span)
         at, celsius, suspect = at[first:last], celsius[first:last], suspect[first:last]
     good_at, good_c = at[~suspect], celsius[~suspect]
-    piece = _pieces(good_at, (*breaks, *line.moved_at), max_gap_ms)
+    piece = _pieces(good_at, breaks, line.moved_at, max_gap_ms)
     keep = _keep(good_at, good_c, piece, points, thresholds_c)
     bad_at, bad_c = at[suspect], celsius[suspect]
     if len(bad_at) > points:
@@ -118,12 +118,17 @@ def _window(at: Instants, span: tuple[Millis, Millis]) -> tuple[int, int]:
     return first, int(np.searchsorted(at, span[1], side="right")) + 1
 
 
-def _pieces(at: Instants, breaks: Iterable[Millis], max_gap_ms: int) -> NDArray[np.int64]:
+def _pieces(
+    at: Instants, turns: Iterable[Millis], moves: Iterable[Millis], max_gap_ms: int
+) -> NDArray[np.int64]:
     if not len(at):
         return np.empty(0, dtype=np.int64)
     starts = np.zeros(len(at), dtype=bool)
     starts[1:] = np.diff(at) > max_gap_ms
-    cuts = np.searchsorted(at, np.array(sorted(breaks), dtype=np.int64))
+    # as in the sums: a reading at the very instant of a turn is the last before it, one at a move the first after it
+    turned = np.searchsorted(at, np.array(sorted(turns), dtype=np.int64), "right")
+    moved = np.searchsorted(at, np.array(sorted(moves), dtype=np.int64))
+    cuts = np.concatenate((turned, moved))
     starts[cuts[(cuts > 0) & (cuts < len(at))]] = True
     return np.cumsum(starts, dtype=np.int64)
 

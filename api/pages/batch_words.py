@@ -47,11 +47,16 @@ def _to_do_differently(report: HeatReport, units: Units) -> list[str]:
     idle = [cycle for cycle in report.cycles if cycle.counts is False]
     if idle:
         advice.append(
-            f"{len(idle)} turns came before the heat had done its work; waiting longer would have counted."
+            f"{len(idle)} {'turn' if len(idle) == 1 else 'turns'} came before the heat had done its work; waiting longer "
+            "would have counted."
         )
     gaps = [sensor.gap_hours for sensor in report.sensors if sensor.gap_hours]
     if gaps and max(gaps) > 6:
-        advice.append(
-            f"Up to {max(gaps):.0f} h without readings count as nothing; see to the probe's signal and battery."
+        by_hand = report.coverage.by == "hand"
+        remedy = (
+            "read it just before and soon after each turn"
+            if by_hand
+            else "see to the probe's signal and battery"
         )
+        advice.append(f"Up to {max(gaps):.0f} h without readings count as nothing; {remedy}.")
     return advice

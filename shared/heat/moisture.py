@@ -31,6 +31,8 @@ def moisture_now(facts: PileFacts, now: Millis) -> Moisture:
         given = f" {litres:g} L given since the build." if litres else ""
         words = f"No squeeze test yet.{built_words}{given}"
         return Moisture(state="unknown", at=None, watered_l=litres, built_percent=built, words=words)
+    over = facts.pile.finished_at is not None and facts.pile.finished_at <= now
+    again = "." if over else ": squeeze again."
     last = squeezes[-1]
     feel = str(last.figures["feel"])
     later = [note for note in notes if note.at > last.at]
@@ -40,10 +42,10 @@ def moisture_now(facts: PileFacts, now: Millis) -> Moisture:
     state = _STATES[feel]
     if watered and feel != "wet":
         state = "unknown"
-        words += f" Watered since{f' ({litres:g} L)' if litres else ''}: squeeze again."
+        words += f" Watered since{f' ({litres:g} L)' if litres else ''}{again}"
     elif now - last.at > SQUEEZE_FRESH_MS:
         state = "unknown"
-        words += f" That is {(now - last.at) // DAY} days ago: squeeze again."
+        words += f" That is {(now - last.at) // DAY} days ago{again}"
     return Moisture(state=state, at=last.at, watered_l=litres, built_percent=built, words=words + built_words)
 
 
