@@ -9,25 +9,39 @@ from pathlib import Path
 import click
 from pydantic import ValidationError
 
+from deploy.assembly import opened_house
+from deploy.commands.options import settings_of
 from deploy.errors import UserError
 from shared.heat.catalogue import Catalogue, UnknownId
 from shared.mix.plan import FeedstockShare, MixAnswer, plan
-from shared.mix.recipe import Recipe, UnknownFeedstock
+from shared.mix.recipe import Recipe, Rows, UnknownFeedstock
+from shared.own_feedstocks import all_rows
 
 
 @click.command("mix", short_help="Work out a recipe: C:N, moisture, water, buckets.")
 @click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
 @click.option("--format", "format_", type=click.Choice(["text", "json"]), default="text", show_default=True)
-def mix_command(file: Path, format_: str) -> None:
+@click.option(
+    "--data",
+    "data_dir",
+    type=click.Path(path_type=Path),
+    help="Know the yard's own feedstocks of this data directory too.",
+)
+def mix_command(file: Path, format_: str, data_dir: Path | None) -> None:
     """Work out the recipe in FILE (TOML): C:N, moisture, water to add, volumes in buckets, equal batches."""
     recipe = read_recipe(file)
     try:
         # rules are read only where one is asked for: a mistake in a rule's file is no mistake of this recipe
         rules = [Catalogue.load().rule(id_) for id_ in recipe.rule_ids] if recipe.rule_ids else []
-        answer = plan(recipe, rules=rules)
+        answer = plan(recipe, None if data_dir is None else _rows(data_dir), rules)
     except (UnknownFeedstock, UnknownId) as error:
         raise UserError(f"{file}: {error}") from None
     click.echo(answer.model_dump_json() if format_ == "json" else "\n".join(_text(answer)))
+
+
+def _rows(data_dir: Path) -> Rows:
+    with opened_house(data_dir, settings_of(None)) as house:
+        return all_rows(house.registry)
 
 
 def read_recipe(file: Path) -> Recipe:
