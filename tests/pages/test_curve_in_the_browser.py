@@ -129,3 +129,17 @@ def test_a_tap_reads_values(larkfield: Yard, browser: Browser) -> None:
         box = open_curve(page)
         page.touchscreen.tap(box["x"] + box["width"] * 0.4, box["y"] + 120)
         expect(page.locator(".curve output")).to_contain_text("75 cm:")
+
+
+def test_the_printed_curve_is_as_wide_as_the_paper_and_whole(larkfield: Yard, browser: Browser) -> None:
+    with visitor(browser, larkfield.address, larkfield.key, size=DESK) as context:
+        page = context.new_page()
+        open_curve(page)
+        page.emulate_media(media="print")
+        page.set_viewport_size({"width": 700, "height": 900})
+        drawn = page.locator(".stage svg, .stage canvas").bounding_box()
+        figure = page.locator("figure.curve").bounding_box()
+        assert drawn is not None
+        assert figure is not None
+        assert drawn["x"] + drawn["width"] <= figure["x"] + figure["width"] + 1
+        expect(page.locator(".curve output")).to_be_hidden()
