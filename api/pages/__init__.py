@@ -11,6 +11,7 @@ from api.pages import (
     batches_page,
     build_page,
     curve_files,
+    delete_forms,
     door_pages,
     figures_page,
     help_page,
@@ -53,6 +54,7 @@ for _page in (
     single_pages,
     account_page,
     access_page,
+    delete_forms,
     door_pages,
 ):
     router.include_router(_page.router)

@@ -293,3 +293,25 @@ def test_signing_in_again_and_leaving_leave_no_open_door(house: House) -> None:
     assert client.get("/api/v1/piles").status_code == 200
     send(client, "/leave")
     assert client.get("/api/v1/piles").status_code == 401
+
+
+def test_a_person_a_way_and_a_placement_are_deleted_by_their_buttons(house: House) -> None:
+    from shared.people import Channel
+    from shared.piles import Placement
+    from shared.times import Span
+
+    registry, client = house.parts.registry, owner(house)
+    house.hear("lance-1", "45", [40.0])
+    registry.people.add(Person("p-1", "Mina", "UTC"))
+    registry.people.add_channel(Channel("c-1", "p-1", "email", "mina@example.org"))
+    registry.probes.place(
+        Placement("place-1", "larkfield", "lance-1", house.pile().id, Span(BUILT), "middle")
+    )
+    for page, action in (
+        ("/people", "/channels/c-1/delete"),
+        ("/people", "/people/p-1/delete"),
+        ("/probes", "/placements/place-1/delete"),
+    ):
+        assert f'"{action}"' in client.get(page).text, action
+        assert send(client, action).status_code == 303, action
+    assert (registry.people.all(), registry.people.channels(), registry.probes.placements()) == ([], [], [])
