@@ -3,7 +3,7 @@ the first look at every place fills it."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 from alerts.deadlines import Deadlines, Place
 from shared.times import Millis
@@ -12,12 +12,15 @@ from shared.times import Millis
 class Agenda:
     """Places stay on it until they have been looked at; ``anew`` = weigh their episodes though nothing happened."""
 
-    def __init__(self) -> None:
+    def __init__(self, mine: Callable[[Place], bool] = lambda _place: True) -> None:
+        """A place that is not ``mine`` never comes onto it."""
+        self._mine = mine
         self.deadlines = Deadlines()
         self._waiting: dict[Place, bool] = {}
 
     def add(self, place: Place, *, anew: bool = False) -> None:
-        self._waiting[place] = self._waiting.get(place, False) or anew
+        if self._mine(place):
+            self._waiting[place] = self._waiting.get(place, False) or anew
 
     def add_piles(self, pile_ids: Iterable[str]) -> None:
         for pile_id in pile_ids:
@@ -30,7 +33,8 @@ class Agenda:
     def plan(self, place: Place, at: Millis | None) -> None:
         """It has been looked at; ``at``: when to look again though nothing changes."""
         self._waiting.pop(place, None)
-        self.deadlines.set(place, at)
+        if self._mine(place):
+            self.deadlines.set(place, at)
 
     def anew(self, place: Place) -> bool:
         return self._waiting.get(place, False)

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from alerts.agenda import Agenda
@@ -21,6 +22,7 @@ from alerts.messages import Messages
 from alerts.mornings import Mornings
 from alerts.policy_people import Directory
 from alerts.policy_times import Quiet
+from alerts.sharing import Share, WholeShare
 from alerts.snapshot import Snapshot
 from alerts.telling import answer_of
 from alerts.wording import link_writer
@@ -61,6 +63,7 @@ class WatchLoop:
         catalogue: Catalogue,
         *,
         machine: MachineWatch | None = None,
+        share: Share | None = None,
     ) -> None:
         self._registry, self._book, self._settings, self._clock = registry, book, settings, clock
         self._quiet = Quiet(settings.quiet_hours.from_, settings.quiet_hours.to)
@@ -68,7 +71,14 @@ class WatchLoop:
         self._gatherer = Gatherer(registry, book, catalogue)
         self._mornings = Mornings(registry, book, settings.notices.morning_round, self._quiet)
         self._machine = machine or MachineWatch(self.name)
-        self._agenda = Agenda()
+        self._share = share or WholeShare()
+        self._at_work: Place | None = None
+        self._begin_anew()
+
+    def _begin_anew(self) -> None:
+        """As after a start: the first look at every place that is ours fills the agenda."""
+        self._turn = self._share.turn
+        self._agenda = Agenda(self._share.mine)
         self._directory = Directory()
         self._known_mark: int | None = None
         self._dark: dict[str, Episode] = {}  # site -> its silence, while it lasts
@@ -76,7 +86,6 @@ class WatchLoop:
         self._swept_at: int | None = None
         self._serviced_at: int | None = None
         self._sites_looked_at: set[str] = set()
-        self._at_work: Place | None = None
 
     def run(self, stop: threading.Event, beat: Callable[[], None]) -> None:
         self._set_unfit_aside()
@@ -93,6 +102,7 @@ class WatchLoop:
             beat()
             if not self._agenda.waiting("pile"):
                 stop.wait(POLL_S)
+        self._share.give_up()
 
     def tick(
         self,
@@ -104,11 +114,14 @@ class WatchLoop:
 
         Raises StorageError when a store fails; what was not looked at stays to be.
         """
+        self._share.renew()
+        if self._share.turn != self._turn:
+            self._begin_anew()
         self._gatherer.refresh()
         self._sites_looked_at.clear()
         self._sweep_perhaps(now)
         self._service_perhaps(now)
-        self._agenda.add_piles(self._book.poll(self.name))
+        self._agenda.add_piles(self._book.poll(f"{self.name}.{self._turn}" if self._turn else self.name))
         self._agenda.add_due(now)
         if not len(self._agenda):
             return 0
@@ -157,23 +170,32 @@ class WatchLoop:
 
     # -- looking
 
+    @contextmanager
+    def _beginning(self) -> Iterator[Registry]:
+        """All that a look leads to commits only while the place is still ours."""
+        with self._registry.begin() as tx:
+            self._share.guard(tx)
+            yield tx
+
     def _service_perhaps(self, now: Millis) -> None:
         if self._serviced_at is not None and 0 <= now - self._serviced_at < SERVICE_EVERY_MS:
             return
         self._serviced_at = now
+        if not self._share.mine(Place("service")):
+            return
         snapshot = Snapshot(now, service=self._machine.state(self._registry))
         place = Place("service")
         anew = self._agenda.anew(place)
         self._agenda.plan(place, None)
         if self._service_open or any(verdict.state == "bad" for verdict in judge(snapshot)):
             judging = Judging(self._read_directory(), self._quiet, self._links)
-            with self._registry.begin() as tx:
+            with self._beginning() as tx:
                 judging.look(tx, snapshot, "service", _at(tx.episodes.unresolved(), place), anew=anew)
             self._service_open = True
 
     def _look_at_site(self, place: Place, now: Millis, judging: Judging) -> None:
         snapshot = self._gatherer.site(place.name, now)
-        with self._registry.begin() as tx:
+        with self._beginning() as tx:
             unresolved = (
                 _at(tx.episodes.unresolved(), place) if place.name in self._dark or _bad(snapshot) else []
             )
@@ -215,7 +237,7 @@ class WatchLoop:
             if slug and slug not in self._sites_looked_at:  # is it the probe, or the whole site?
                 self._look_at_site(Place("site", slug), now, judging)
         again: dict[Place, Millis | None] = {}
-        with self._registry.begin() as tx:
+        with self._beginning() as tx:
             for place, snapshot in snapshots:
                 self._at_work = place
                 looked = judging.look(
@@ -241,7 +263,7 @@ class WatchLoop:
             self._agenda.plan(place, None)
             return
         rows = self._mornings.rows(person, self._directory, now)
-        with self._registry.begin() as tx:
+        with self._beginning() as tx:
             messages = Messages(tx, self._directory, self._links, Snapshot(now, round=rows), {})
             self._mornings.tell(tx, person, self._directory, rows, messages, now)
         self._agenda.plan(place, self._mornings.next_at(person, now))

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from alerts.channels import test_send
 from alerts.outbox import SendLoop
+from alerts.sharing import LeasedShare
 from alerts.worker import WatchLoop
 from api.pages.sparks import sparks_of
 from api.parts import Parts
@@ -64,9 +65,11 @@ class House:
             return []
         return [ForwardLoop(self.readings, PilesByProbe(self.registry).pile_of)]
 
-    def watch_loops(self) -> list[WatchLoop | SendLoop]:
+    def watch_loops(self, *, shared: bool = False) -> list[WatchLoop | SendLoop]:
+        """``shared``: other processes watch too; each takes its share of the sites."""
+        share = LeasedShare(self.registry) if shared else None
         return [
-            WatchLoop(self.registry, self.book, self.settings, self.clock, self.catalogue),
+            WatchLoop(self.registry, self.book, self.settings, self.clock, self.catalogue, share=share),
             SendLoop(self.registry, self.book, self.settings, self.clock),
         ]
 

@@ -62,7 +62,7 @@ def watch(data_dir: Path, config_file: Path | None) -> None:
     """Work out what changed and tell people, until SIGTERM."""
     house = open_house(data_dir, settings_of(config_file), create=True)
     try:
-        _run_loops(house, house.watch_loops())
+        _run_loops(house, house.watch_loops(shared=True))
     finally:
         house.close()
 
