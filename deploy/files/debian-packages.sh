@@ -5,6 +5,7 @@ missing=""
 command -v mosquitto >/dev/null 2>&1 || [ -x /usr/sbin/mosquitto ] || missing="$missing mosquitto"
 command -v chromium >/dev/null 2>&1 || missing="$missing chromium"
 ls /usr/lib/postgresql/*/bin/initdb >/dev/null 2>&1 || missing="$missing postgresql"
+command -v systemd-analyze >/dev/null 2>&1 || missing="$missing systemd"
 command -v victoria-metrics >/dev/null 2>&1 || missing="$missing victoria-metrics"
 [ -z "$missing" ] && exit 0
 if ! command -v apt-get >/dev/null 2>&1; then

@@ -1,0 +1,109 @@
+"""The files for operators agree with the program: settings, commands, secrets, units."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import re
+import shlex
+import shutil
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from deploy.cli import COMMANDS, run
+from shared.settings import load_settings
+
+yaml: Any = importlib.import_module("yaml")  # it publishes no types
+FILES = Path(__file__).parents[2] / "deploy" / "files"
+COMPOSE: dict[str, Any] = yaml.safe_load((FILES / "compose" / "compose.yaml").read_text("utf-8"))
+OURS = {name: service for name, service in COMPOSE["services"].items() if service["image"] == "turnbell"}
+UNITS = sorted((FILES / "systemd").glob("*.service"))
+ANALYZE = shutil.which("systemd-analyze")
+
+
+@pytest.mark.parametrize("name", OURS)
+def test_a_service_of_the_compose_file_gets_settings_that_exist(name: str, tmp_path: Path) -> None:
+    environment = dict(OURS[name]["environment"])
+    for key, value in environment.items():
+        if key.endswith("_FILE"):
+            secret = tmp_path / Path(value).name
+            secret.write_text("postgresql://turnbell:x@registry/turnbell", "utf-8")
+            environment[key] = str(secret)
+    settings = load_settings(None, environment)
+    assert settings.mqtt.host in COMPOSE["services"]
+    assert settings.mqtt.shared_group
+    assert settings.readings.spool == settings.registry.url, "a container's own disk does not outlive it"
+
+
+def test_what_the_compose_file_names_is_there() -> None:
+    used = {secret for service in COMPOSE["services"].values() for secret in service.get("secrets", ())}
+    assert used == set(COMPOSE["secrets"])
+    made = (FILES / "compose" / "make-secrets.sh").read_text("utf-8")
+    for secret in COMPOSE["secrets"].values():
+        assert Path(secret["file"]).name in made
+    mounted = {
+        volume.partition(":")[0]
+        for service in COMPOSE["services"].values()
+        for volume in service.get("volumes", ())
+    }
+    assert {volume for volume in mounted if not volume.startswith("./")} == set(COMPOSE["volumes"])
+    for service in COMPOSE["services"].values():
+        assert set(service.get("depends_on", ())) <= set(COMPOSE["services"])
+    conf = (FILES / "compose" / "mosquitto.conf").read_text("utf-8")
+    assert set(re.findall(r"/run/secrets/(\w+)", conf)) <= set(COMPOSE["services"]["broker"]["secrets"])
+
+
+def test_two_ingesters_have_sessions_of_their_own() -> None:
+    ids = [
+        service["environment"]["TURNBELL_MQTT_CLIENT_ID"]
+        for service in OURS.values()
+        if service["command"][0] == "ingest"
+    ]
+    assert len(ids) == len(set(ids)) == 2
+
+
+def _commands() -> list[list[str]]:
+    found = [list(service["command"]) for service in OURS.values()]
+    for unit in UNITS:
+        line = re.search(r"^ExecStart=\S+/turnbell (.+)$", unit.read_text("utf-8"), re.MULTILINE)
+        assert line is not None, unit
+        found.append(shlex.split(line[1].replace("%i", "0")))
+    image = (FILES / "Containerfile").read_text("utf-8")
+    command = re.search(r"^CMD \[(.+)\]$", image, re.MULTILINE)
+    assert command is not None
+    found.append([word.strip().strip('"') for word in command[1].split(",")])
+    return found
+
+
+@pytest.mark.parametrize("command", _commands(), ids=" ".join)
+def test_every_command_in_the_files_is_one_that_the_program_knows(
+    command: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert command[0] in COMMANDS
+    assert run([*command, "--help"]) == 0
+    options = set(re.findall(r"--[a-z-]+", capsys.readouterr().out))
+    assert {word for word in command if word.startswith("--")} <= options
+
+
+@pytest.mark.skipif(ANALYZE is None and "CI" not in os.environ, reason="there is no systemd-analyze here")
+@pytest.mark.parametrize("unit", UNITS, ids=lambda unit: unit.name)
+def test_a_unit_is_whole_and_gives_the_service_little_room(unit: Path, tmp_path: Path) -> None:
+    assert ANALYZE is not None, "install systemd: CI runs these tests"
+    program = tmp_path / "turnbell"
+    program.write_text("#!/bin/sh\n")
+    program.chmod(0o755)
+    copy = tmp_path / unit.name.replace("@", "@0")
+    copy.write_text(re.sub(r"ExecStart=\S+", f"ExecStart={program}", unit.read_text("utf-8")), "utf-8")
+    verified = subprocess.run(
+        [ANALYZE, "verify", "--man=no", str(copy)], capture_output=True, text=True, check=False, timeout=60
+    )
+    complaints = [line for line in verified.stderr.splitlines() if "turnbell" in line]
+    assert complaints == []
+    judged = subprocess.run(
+        [ANALYZE, "security", "--offline=true", "--threshold=20", str(copy)],
+        capture_output=True, text=True, check=False, timeout=60,
+    )  # fmt: skip
+    assert judged.returncode == 0, judged.stdout[-400:]
