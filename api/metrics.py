@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from typing import Protocol, runtime_checkable
 
 from prometheus_client import CollectorRegistry, Counter, Histogram, generate_latest
 from prometheus_client.core import GaugeMetricFamily, Metric
@@ -13,6 +14,11 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.parts import Parts
 from shared.ports import StorageError
+
+
+@runtime_checkable
+class HasBacklog(Protocol):
+    def backlog(self) -> Mapping[str, int]: ...
 
 
 class Metrics:
@@ -54,6 +60,19 @@ class _Service(Collector):
         yield up
         yield beat
         yield from self._stores()
+        yield from self._spool()
+
+    def _spool(self) -> Iterable[Metric]:
+        """With readings in a far store: how many have not left the spool, by what they wait for."""
+        if not isinstance(self._parts.readings, HasBacklog):
+            return
+        spooled = GaugeMetricFamily("turnbell_spool_readings", "Readings in the spool", labels=["state"])
+        try:
+            for state, count in self._parts.readings.backlog().items():
+                spooled.add_metric([state], float(count))
+        except StorageError:
+            return
+        yield spooled
 
     def _stores(self) -> Iterable[Metric]:
         registry = self._parts.registry

@@ -24,12 +24,14 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from deploy.errors import SurroundingsError, UserError
 from shared.ports import StorageError
-from shared.stores import READINGS_FILE, REGISTRY_FILE, open_readings, open_registry
+from shared.settings import Settings
+from shared.stores import READINGS_FILE, REGISTRY_FILE, SPOOL_FILE, open_readings, open_registry
+from shared.stores.copying import copy_registry, copy_spool
 
 FORMAT = 1
 MANIFEST = "manifest.json"
 # the registry first: readings that came in between the two snapshots are then new to it, never missing from under it
-STORES = (REGISTRY_FILE, READINGS_FILE)
+STORES = (REGISTRY_FILE, READINGS_FILE, SPOOL_FILE)
 _OWN_FILE = re.compile(r"(rules|guides)/[^/\\\0]+\.toml")
 
 
@@ -49,30 +51,49 @@ class Manifest(BaseModel):
     parts: dict[str, Part]
 
 
-def backup(data_dir: Path, file: Path) -> None:
-    """Write ``file`` from the stores of ``data_dir``; it appears whole and checked, or not at all.
+def backup(data_dir: Path, file: Path, settings: Settings | None = None) -> None:
+    """Write ``file`` from the stores of ``data_dir`` and ``settings``; it appears whole and checked, or not at all.
 
+    A registry on PostgreSQL is copied, as of one instant, into the SQLite form that a backup holds. Of readings in a
+    far store it holds the spool alone: the far store has a backup of its own.
     Raises UserError when there is nothing to back up or the file exists, SurroundingsError when it cannot be done.
     """
-    for name in STORES:
-        if not (data_dir / name).is_file():
+    sources = sources_of(data_dir, settings or Settings())
+    for name, source in sources.items():
+        if isinstance(source, Path) and not source.is_file():
             raise UserError(f"{data_dir} holds no {name}; name the data directory of the service with --data")
     if file.exists():
         raise UserError(f"{file} exists already; choose another name")
     if not file.parent.is_dir():
         raise UserError(f"there is no folder {file.parent}")
     with _surroundings(f"cannot write {file}"), _work_folder(file.parent) as folder:
-        for name in STORES:
-            _snapshot(data_dir / name, folder / name)
-        sources = {name: folder / name for name in STORES}
+        parts: dict[str, Path] = {}
+        for name, source in sources.items():
+            parts[name] = folder / name
+            if isinstance(source, Path):
+                _snapshot(source, folder / name)
+            else:
+                (copy_registry if name == REGISTRY_FILE else copy_spool)(source, folder / name)
+                _flatten(folder / name)
         for path in sorted(path for kind in ("rules", "guides") for path in (data_dir / kind).glob("*.toml")):
-            sources[path.relative_to(data_dir).as_posix()] = path
+            parts[path.relative_to(data_dir).as_posix()] = path
         archive = folder / "archive"
-        _pack(sources, archive)
+        _pack(parts, archive)
         with zipfile.ZipFile(archive) as packed:
             _check_parts(packed, _read_manifest(packed, file), file)
         archive.rename(file)
         _sync(file.parent)
+
+
+def sources_of(data_dir: Path, settings: Settings) -> dict[str, str | Path]:
+    """Where each part of a backup comes from: a file, or the address of a server."""
+    registry, spool = settings.registry.url, settings.readings.spool
+    found: dict[str, str | Path] = {REGISTRY_FILE: registry or data_dir / REGISTRY_FILE}
+    if settings.readings.url:
+        found[SPOOL_FILE] = spool or data_dir / SPOOL_FILE
+    else:
+        found[READINGS_FILE] = data_dir / READINGS_FILE
+    return found
 
 
 def restore(file: Path, data_dir: Path) -> None:
@@ -152,7 +173,7 @@ def _read_manifest(packed: zipfile.ZipFile, file: Path) -> Manifest:
     except (KeyError, ValueError, ValidationError, zipfile.BadZipFile) as error:
         raise UserError(f"{file} is no whole backup of this program") from error
     odd = [name for name in manifest.parts if name not in STORES and not _OWN_FILE.fullmatch(name)]
-    if odd or not set(STORES) <= manifest.parts.keys():
+    if odd or REGISTRY_FILE not in manifest.parts or not {READINGS_FILE, SPOOL_FILE} & manifest.parts.keys():
         raise UserError(f"{file} is no whole backup of this program")
     return manifest
 
@@ -202,12 +223,20 @@ def _copy(source: IO[bytes], target: IO[bytes], at_most: int | None = None) -> P
 def _prove(stage: Path, file: Path) -> None:
     """Open each store as the service will, which also brings an older one up to date."""
     for name in STORES:
-        _check_database(stage / name, file)
+        if (stage / name).exists():
+            _check_database(stage / name, file)
     try:
         open_registry(stage / REGISTRY_FILE).close()
-        open_readings(stage / READINGS_FILE).close()
+        if (stage / READINGS_FILE).exists():
+            open_readings(stage / READINGS_FILE).close()
     except StorageError as error:
         raise SurroundingsError(f"{file} cannot be used: {error}") from error
+
+
+def _flatten(path: Path) -> None:
+    """No write-ahead log beside it: the file alone is all."""
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA journal_mode=DELETE")
 
 
 def _must_stage_inside(data_dir: Path) -> bool:

@@ -9,16 +9,19 @@ import click
 from deploy.assembly import opened_house
 from deploy.backup import backup, restore
 from deploy.commands.options import DATA, data_and_config, settings_of
+from deploy.errors import UserError
 from deploy.exporting import export_piles
 from deploy.importing import find_pile
+from shared.stores import REGISTRY_FILE
+from shared.stores.copying import copy_registry
 
 
 @click.command("backup", short_help="Write everything into one file, while the service runs.")
 @click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
-@DATA
-def backup_command(file: Path, data_dir: Path) -> None:
-    """Write the stores of --data into FILE, checked, while the service runs."""
-    backup(data_dir, file)
+@data_and_config
+def backup_command(file: Path, data_dir: Path, config_file: Path | None) -> None:
+    """Write the stores of --data and --config into FILE, checked, while the service runs."""
+    backup(data_dir, file, settings_of(config_file))
     click.echo(f"{file}: {file.stat().st_size / 2**20:.1f} MiB, checked")
 
 
@@ -49,3 +52,20 @@ def export_command(
             click.echo(file)
     if not piles:
         click.echo("there are no piles to write")
+
+
+@click.command("move", short_help="Copy the registry into another database (PostgreSQL).")
+@click.argument("target")
+@data_and_config
+def move_command(target: str, data_dir: Path, config_file: Path | None) -> None:
+    """Copy everything that is not a reading into the empty database TARGET (postgresql://user@host/name).
+
+    Stop the service first; then set [registry] url to TARGET and start it. What was moved from stays as it is.
+    """
+    source = settings_of(config_file).registry.url or data_dir / REGISTRY_FILE
+    if isinstance(source, Path) and not source.is_file():
+        raise UserError(
+            f"{data_dir} holds no {REGISTRY_FILE}; name the data directory of the service with --data"
+        )
+    copied = copy_registry(source, target)
+    click.echo(f"{sum(copied.values())} rows of {len(copied)} tables copied. Now set [registry] url to it.")

@@ -13,7 +13,7 @@ import secrets
 import threading
 import time
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -221,18 +221,8 @@ class ForwardLoop:
             with self._work.transaction("noting what was sent", alone=True) as connection:
                 spool.move(connection, rows, old, new, self._now_ms() if new != t.WAITING else 0, tries)
 
-    def backlog(self) -> dict[str, int]:
-        """How many readings are in the spool, by what they wait for; and since when (ms) the oldest waits to be sent."""
-        names = {
-            t.WAITING: "waiting",
-            t.SENT: "sent",
-            t.UNSURE: "unsure",
-            t.KEPT: "kept",
-            t.REFUSED: "refused",
-        }
-        with self._work.read("looking into the spool") as connection:
-            found = spool.counts(connection)
-        return {word: found.get(state, 0) for state, word in names.items()}
+    def backlog(self) -> Mapping[str, int]:
+        return self._store.backlog()
 
 
 def _all(answers: Iterable[dict[SensorKey, Curve]]) -> Iterable[tuple[SensorKey, Curve]]:

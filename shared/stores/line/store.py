@@ -34,6 +34,7 @@ from shared.times import DAY, HOUR, Millis, Span
 AHEAD_MS = 2 * DAY - HOUR
 """VictoriaMetrics drops what is more than two days ahead of its clock, and answers 204."""
 _TRIES = 5
+_WORDS = {t.WAITING: "waiting", t.SENT: "sent", t.UNSURE: "unsure", t.KEPT: "kept", t.REFUSED: "refused"}
 _ALONE = 0x54424C57  # PostgreSQL advisory lock
 Far = Mapping[tuple[SensorKey, int], float | None]
 
@@ -214,6 +215,12 @@ class LineReadings:
         with self.work.write("trying a write") as connection:
             c = t.counters.c
             connection.execute(update(t.counters).where(c.name == "pulse").values(value=c.value + 1))
+
+    def backlog(self) -> Mapping[str, int]:
+        """How many readings are in the spool, by what they wait for."""
+        with self.work.read("looking into the spool") as connection:
+            found = spool.counts(connection)
+        return {word: found.get(state, 0) for state, word in _WORDS.items()}
 
     def close(self) -> None:
         self.work.close()
