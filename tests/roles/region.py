@@ -174,7 +174,7 @@ class Probes:
         self.client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="probes")
         until(self._connect, PATIENCE_S, "a connection to the broker")
         self.client.loop_start()
-        self._at = SystemClock().now() - DAY
+        self._at = 0
 
     def _connect(self) -> bool:
         try:
@@ -184,7 +184,7 @@ class Probes:
         return True
 
     def round(self, celsius: float) -> None:
-        self._at += 1000
+        self._at = max(self._at + 1, SystemClock().now())
         sent = []
         for number in range(SITES):
             payload = json.dumps({"time": iso(Millis(self._at)), "celsius": {"45": celsius}})
