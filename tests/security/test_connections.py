@@ -75,7 +75,7 @@ def test_a_client_that_does_not_finish_its_request_is_let_go(beginning: bytes) -
 
 
 def test_a_body_that_does_not_come_is_408() -> None:
-    with served(Patience()) as address, socket.create_connection(address, DEADLINE_S) as slow:
+    with served(Patience(), piece_s=0.5) as address, socket.create_connection(address, DEADLINE_S) as slow:
         slow.sendall(
             b"POST /echo HTTP/1.1\r\nHost: x\r\nContent-Length: 100\r\nConnection: close\r\n\r\nhalf"
         )
@@ -106,12 +106,16 @@ def test_one_address_holds_so_many_connections_and_no_more() -> None:
 
 def test_many_at_once_are_all_answered() -> None:
     with served(Patience()) as address, ThreadPoolExecutor(40) as pool:
-        url = f"http://{address[0]}:{address[1]}/echo"
 
-        def ask(number: int) -> int:
-            return int(httpx.post(url, content=b"x" * number, timeout=DEADLINE_S).json()["bytes"])
+        def ask(number: int) -> bytes:
+            with socket.create_connection(address, DEADLINE_S) as connection:
+                head = (
+                    f"POST /echo HTTP/1.1\r\nHost: x\r\nConnection: close\r\nContent-Length: {number}\r\n\r\n"
+                )
+                connection.sendall(head.encode() + b"x" * number)
+                return whole_answer(connection).rpartition(b"\r\n\r\n")[2]
 
-        assert list(pool.map(ask, range(200))) == list(range(200))
+        assert list(pool.map(ask, range(200))) == [f'{{"bytes":{number}}}'.encode() for number in range(200)]
 
 
 def test_only_a_proxy_of_ours_speaks_for_others() -> None:
