@@ -91,7 +91,7 @@ def _lock(place: Yard, file: Path, seconds: float) -> None:
     finally:
         other.close()
     connects, _, _ = place.state()
-    assert connects == 1, "the session was kept"
+    assert connects == 1, f"the session was not kept: {place.said()}"
 
 
 def disk_full(folder: Path, times: int, _dice: random.Random) -> Outcome:

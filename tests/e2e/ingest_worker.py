@@ -16,7 +16,7 @@ from shared.times import Millis, SystemClock
 OFFSET_FILE = "clock_offset_ms"
 PACE = Pace(
     first_pause_s=0.05, longest_pause_s=0.5, store_pause_s=0.05, longest_store_pause_s=0.5, echo_every_s=0.5,
-    deaf_after_s=2.0,
+    deaf_after_s=8.0,  # a broker that syncs to a busy disk may well be silent for a few seconds
 )  # fmt: skip
 
 

@@ -164,6 +164,9 @@ class Yard:
             return 0, 0, 0
         return int(connects), int(deaf), int(store)
 
+    def said(self) -> str:
+        return (self.folder / "worker.log").read_text("utf-8", "replace")[-500:]
+
     def stored(self) -> int:
         readings = open_readings(self.folder / "readings.db")
         try:

@@ -1,0 +1,30 @@
+"""`turnbell check` says what the ingester found out about its rights at the broker."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from deploy.cli import run
+from ingest import hearing
+from shared.stores import REGISTRY_FILE, open_registry
+
+
+@pytest.mark.parametrize(
+    ("said", "line"),
+    [
+        (hearing.HEARS, "ok    ingester: hears what it publishes"),
+        (hearing.NO_ECHO, "warn  ingester: readings come in, but not the ingester's own echo"),
+        (hearing.NOTHING, "FAIL  ingester: the broker takes the subscription, yet lets nothing through"),
+    ],
+)
+def test_the_doctor_repeats_what_the_ingester_noted(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], said: str, line: str
+) -> None:
+    registry = open_registry(tmp_path / REGISTRY_FILE)
+    registry.memory.set(hearing.NAME, said)
+    registry.close()
+    status = run(["check", "--data", str(tmp_path)])
+    assert line in capsys.readouterr().out
+    assert status == 1 or said != hearing.NOTHING
