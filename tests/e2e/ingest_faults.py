@@ -75,7 +75,7 @@ def connected_but_deaf(folder: Path, times: int, dice: random.Random) -> Outcome
 
 
 def database_locked(folder: Path, seconds: int, _dice: random.Random) -> Outcome:
-    with yard(folder, max(400, 40 * seconds), 80) as place:
+    with yard(folder, max(400, 40 * seconds), 80, deaf_after_s=60) as place:
         place.more_is_stored()
         for file in ("readings.db", "registry.db"):
             _lock(place, folder / file, seconds / 2)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import signal
 import sys
 import threading
+from dataclasses import replace
 from pathlib import Path
 
 from ingest.pace import Pace
@@ -16,7 +17,6 @@ from shared.times import Millis, SystemClock
 OFFSET_FILE = "clock_offset_ms"
 PACE = Pace(
     first_pause_s=0.05, longest_pause_s=0.5, store_pause_s=0.05, longest_store_pause_s=0.5, echo_every_s=0.5,
-    deaf_after_s=8.0,  # a broker that syncs to a busy disk may well be silent for a few seconds
 )  # fmt: skip
 
 
@@ -34,11 +34,19 @@ class StepClock:
         return Millis(SystemClock().now() + offset)
 
 
-def main(folder: Path, port: int) -> None:
+def main(folder: Path, port: int, deaf_after_s: float) -> None:
     readings = open_readings(folder / "readings.db", busy_timeout_s=0.5)
     registry = open_registry(f"sqlite:///{folder / 'registry.db'}")
     clock = StepClock(folder / OFFSET_FILE)
-    loop = IngestLoop(readings, registry, Settings(), clock, "127.0.0.1", port, pace=PACE)
+    loop = IngestLoop(
+        readings,
+        registry,
+        Settings(),
+        clock,
+        "127.0.0.1",
+        port,
+        pace=replace(PACE, deaf_after_s=deaf_after_s),
+    )
     stop = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: stop.set())
     said = folder / "state"
@@ -56,4 +64,4 @@ def main(folder: Path, port: int) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), int(sys.argv[2]))
+    main(Path(sys.argv[1]), int(sys.argv[2]), float(sys.argv[3]))

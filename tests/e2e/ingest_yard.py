@@ -114,10 +114,11 @@ class Yard:
     rate_s: float
     broker: EmbeddedBroker
     wire: Wire
-    probe: Probe
+    probe: Probe = field(init=False)  # begins to send once the ingester is up
     began: float = field(default_factory=time.monotonic)
     crashed: int = 0
     peak_mb: float = 0.0
+    deaf_after_s: float = 8.0  # a broker that syncs to a busy disk may well be silent for a few seconds
 
     def __post_init__(self) -> None:
         self._said = (self.folder / "worker.log").open("ab")
@@ -127,8 +128,16 @@ class Yard:
         return self
 
     def start_worker(self) -> None:
+        (self.folder / "state").unlink(missing_ok=True)  # another's
         self.worker = subprocess.Popen(
-            [sys.executable, "-m", "tests.e2e.ingest_worker", str(self.folder), str(self.wire.port)],
+            [
+                sys.executable,
+                "-m",
+                "tests.e2e.ingest_worker",
+                str(self.folder),
+                str(self.wire.port),
+                str(self.deaf_after_s),
+            ],
             cwd=ROOT,
             stderr=self._said,
         )
@@ -182,6 +191,7 @@ class Yard:
             time.sleep(0.1)
         self._look()
         took_s = time.monotonic() - self.began
+        wait_for(lambda: self.state()[0] or self.worker.poll() is not None, 120, "up, before it is ended")
         self.worker.terminate()
         if self.worker.wait(20) != 0:
             self.crashed += 1
@@ -218,24 +228,26 @@ class Yard:
 
 
 @contextmanager
-def yard(folder: Path, total: int, rate_s: float) -> Iterator[Yard]:
+def yard(folder: Path, total: int, rate_s: float, *, deaf_after_s: float = 8.0) -> Iterator[Yard]:
     """``total`` readings at ``rate_s`` a second through mosquitto to an ingester process."""
     broker = EmbeddedBroker(folder, "127.0.0.1", 0, kind="mosquitto")
     broker.start()
     open_registry(f"sqlite:///{folder / 'registry.db'}").close()
     try:
         with Wire(broker.port) as wire:
-            place = Yard.__new__(Yard)
             first = subprocess.run(
                 [sys.executable, "-c", _SUBSCRIBE, str(broker.port)], cwd=ROOT, check=False, timeout=30
             )
             assert first.returncode == 0, "the session is there before the first message"
-            probe = Probe(broker.port, total, rate_s)
-            place = Yard(folder, total, rate_s, broker, wire, probe)
+            place = Yard(folder, total, rate_s, broker, wire, deaf_after_s=deaf_after_s)
             try:
-                yield place
+                wait_for(lambda: place.state()[0], 120, "the ingester is up")
+                place.probe = Probe(broker.port, total, rate_s)
+                try:
+                    yield place
+                finally:
+                    place.probe.close()
             finally:
-                probe.close()
                 place.worker.kill()
                 place.worker.wait()
                 place._said.close()
