@@ -10,6 +10,7 @@ from alerts.snapshot import PlacedProbe, SiteRadio, Snapshot
 from shared.heat.catalogue import Catalogue
 from shared.piles import Pile, Placement, Site, Turn
 from shared.ports import Registry
+from shared.settings import BatteryCells
 from shared.times import Millis
 
 if TYPE_CHECKING:
@@ -24,8 +25,14 @@ class _Facts:
 
 
 class Gatherer:
-    def __init__(self, registry: Registry, book: HeatBook, catalogue: Catalogue) -> None:
-        self._registry, self._book, self._catalogue = registry, book, catalogue
+    def __init__(
+        self,
+        registry: Registry,
+        book: HeatBook,
+        catalogue: Catalogue,
+        cells: BatteryCells | None = None,
+    ) -> None:
+        self._registry, self._book, self._catalogue, self._cells = registry, book, catalogue, cells
         self._version: int | None = None
         self._facts: dict[str, _Facts] = {}
         self._sites: dict[str, Site] = {}
@@ -43,7 +50,7 @@ class Gatherer:
     def sites(self) -> list[str]:
         return list(self._sites)
 
-    def pile(self, pile_id: str, now: Millis) -> Snapshot:
+    def pile(self, pile_id: str, now: Millis, *, ahead_ms: int = 0) -> Snapshot:
         """Raises NotFound when there is no such pile, StorageError when a store fails."""
         facts = self._facts_of(pile_id)
         pile = facts.pile
@@ -59,6 +66,8 @@ class Gatherer:
             turns=facts.turns,
             guide=self._catalogue.guides.get(pile.guide_id or "", self._catalogue.default_guide),
             radio=self.radio(pile.site, now) if any(_past(p, now) for p in standing) else None,
+            cells=self._cells,
+            ahead_ms=ahead_ms,
         )
 
     def site(self, slug: str, now: Millis) -> Snapshot:
@@ -106,4 +115,4 @@ class Gatherer:
 
 
 def _past(placed: PlacedProbe, now: Millis) -> bool:
-    return placed.deadline_at is not None and placed.deadline_at <= now
+    return placed.deadline_at <= now

@@ -8,11 +8,13 @@ from dataclasses import dataclass
 from alerts.conditions.table import of_scope
 from alerts.conditions.verdict import Scope, Verdict
 from alerts.lifecycle import Change, Place, advance, carried_on, close_all
-from alerts.messages import LinkWriter, Messages
+from alerts.messages import Messages
 from alerts.policy_people import Directory
 from alerts.policy_times import Quiet
+from alerts.rounds import Rounds
 from alerts.snapshot import Snapshot
 from alerts.telling import Teller
+from alerts.wording import LinkWriter
 from shared.episodes import Episode
 from shared.ports import Registry
 from shared.times import Millis
@@ -31,6 +33,7 @@ class Judging:
     directory: Directory
     quiet: Quiet
     links: LinkWriter
+    rounds: Rounds | None = None
 
     def look(
         self,
@@ -45,7 +48,7 @@ class Judging:
         """``unresolved``: every unresolved episode of this very place."""
         changes, verdicts = judged(snapshot, scope, unresolved)
         known = {episode.id: episode for episode in unresolved} | {c.episode.id: c.spoken for c in changes}
-        messages = Messages(tx, self.directory, self.links, snapshot, known)
+        messages = Messages(tx, self.directory, self.links, snapshot, known, self.rounds)
         teller = Teller(tx, self.directory, self.quiet, messages, snapshot)
         told_again_at = teller.tell(changes, told_of_parent=told_of_parent, anew=anew)
         looks = [

@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from alerts.conditions.verdict import Condition, Verdict
 from shared.episodes import SEVERITIES, Episode, NoticeKind
-from shared.times import Millis
+from shared.times import HOUR, Millis
 
 Event = Literal["opened", "worse", "snooze_over", "resolved", "corrected", "none"]
 
@@ -92,7 +92,7 @@ def carried_on(opened: Change, others: Iterable[Episode]) -> Change:
     if opened.event != "opened" or earlier is None:
         return opened
     holds = dict(episode.holds)
-    answered = earlier.state == "acknowledged" and earlier.kind == "turn_soon"
+    answered = earlier.state == "acknowledged" and earlier.kind == "turn_soon" and _as_said(episode, earlier)
     asleep = earlier.state == "snoozed" and (earlier.snoozed_until or 0) > episode.opened_at
     if answered or asleep:
         episode = replace(
@@ -107,6 +107,15 @@ def carried_on(opened: Change, others: Iterable[Episode]) -> Change:
     if earlier.kind == "turn_due" and earlier.state == "acknowledged":
         holds["answered_at"] = earlier.acknowledged_at
     return replace(opened, episode=replace(episode, holds=holds))
+
+
+SOONER_MS = 2 * HOUR
+
+
+def _as_said(due: Episode, soon: Episode) -> bool:
+    """Whoever answered "I turn it then" is told once more when it became due well before the time that was said."""
+    said, came = soon.figures.get("due_at"), due.figures.get("due_at")
+    return said is None or came is None or came >= said - SOONER_MS
 
 
 def _open(condition: Condition, verdict: Verdict, place: Place, now: Millis) -> Change:
@@ -130,6 +139,8 @@ def _step(condition: Condition, verdict: Verdict, episode: Episode, now: Millis)
     moved = verdict.anchor is not None and verdict.anchor != episode.holds.get("anchor", verdict.anchor)
     if verdict.state == "ok":
         return _clear(condition, verdict, episode, now, moved=moved)
+    if verdict.state == "unknown" and moved:
+        return _clear(condition, replace(verdict, hold_ms=0), episode, now, moved=True)
     if verdict.state == "unknown":
         return _wake(replace(episode, clear_since=None), episode, verdict, now)
     if moved:
@@ -152,11 +163,12 @@ def _clear(condition: Condition, verdict: Verdict, episode: Episode, now: Millis
         verdict.since is not None and not moved and verdict.since < episode.opened_at
     )
     reason = "turned" if moved and verdict.anchor is not None and not verdict.quiet else verdict.reason
+    unasked = episode.severity == "info" and not never_so  # nobody was to act, so nobody is called off
     over = _resolved(replace(episode, figures=episode.figures | verdict.figures), now, reason)
     return Change(
         over,
         "corrected" if never_so else "resolved",
-        quiet=verdict.quiet or not condition.tell_resolved,
+        quiet=verdict.quiet or unasked or not condition.tell_resolved,
         look_again_at=verdict.look_again_at,
         before=episode,
     )

@@ -7,8 +7,16 @@ from collections.abc import Callable
 
 from alerts.snapshot import ServiceState
 from shared.ports import Registry
+from shared.times import DAY, Millis
 
 BEATS = "beat."
+TAKEN_AWAY_MS = 30 * DAY
+"""Whoever has not started a role for so long has taken it away: its trouble ends. `turnbell check` says how to end it
+sooner."""
+
+
+def _taken_away(beat: str, at: Millis) -> bool:
+    return beat.isdigit() and at - int(beat) > TAKEN_AWAY_MS
 
 
 class MachineWatch:
@@ -33,7 +41,8 @@ class MachineWatch:
         self._failing_since, self._error = None, ""
         return back
 
-    def state(self, registry: Registry) -> ServiceState:
+    def state(self, registry: Registry, at: Millis) -> ServiceState:
+        """``at``: the time of the beats' own clock."""
         now = self._monotonic()
         for name, value in registry.memory.names(BEATS).items():
             loop = name.removeprefix(BEATS)
@@ -46,7 +55,7 @@ class MachineWatch:
             quiet_loops={
                 loop: now - since
                 for loop, (value, since) in self._beats.items()
-                if value and loop != self._own_name
+                if value and loop != self._own_name and not _taken_away(value, at)
             },
             heard_loops=frozenset(self._heard),
             store_failing_s=None if self._failing_since is None else now - self._failing_since,

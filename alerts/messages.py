@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 
 from alerts.conditions.table import pressing
@@ -11,16 +11,15 @@ from alerts.lifecycle import Change
 from alerts.policy import OVER, Hold, Telling
 from alerts.policy_people import Directory
 from alerts.policy_plan import GROUPED
+from alerts.rounds import GATHER_AT, Rounds
 from alerts.snapshot import Snapshot, StepReason
-from alerts.wording import LinkFor, compose
+from alerts.wording import LinkWriter, compose
 from shared.episodes import Episode
 from shared.links import LIFETIME_MS
-from shared.notices import Notice
+from shared.notices import ALSO_IDS, Notice
 from shared.people import Channel, Person
 from shared.ports import Registry
 from shared.times import Millis
-
-LinkWriter = Callable[[Episode, Person, Millis], LinkFor]
 
 
 def notice_id(episode: Episode, step: str, person_id: str, channel_id: str) -> str:
@@ -56,7 +55,9 @@ class Messages:
         links: LinkWriter,
         snapshot: Snapshot,
         episodes: dict[str, Episode],
+        rounds: Rounds | None = None,
     ) -> None:
+        self._rounds = rounds
         self._tx, self._directory, self._links = tx, directory, links
         self._snapshot, self._now, self._episodes = snapshot, snapshot.now, episodes
         self._held: set[str] = set()
@@ -125,6 +126,9 @@ class Messages:
             if lead.hold is not None:
                 figures = {**notice.figures, "held_for": lead.hold.why}
                 notice = replace(notice, state="held", not_before=lead.hold.until, figures=figures)
+            if self._rounds is not None:
+                notice = self._rounds.held(notice, way)
+            if notice.not_before is not None and notice.figures.get(GATHER_AT, notice.not_before) > self._now:
                 self._held.add(lead.episode.id)
             self._store(notice)
 
@@ -141,7 +145,7 @@ class Messages:
         links = self._links(episode, person, Millis(self._now + LIFETIME_MS))
         also = [self._episodes.get(other.id, other) for other in also]
         message = compose(episode, self._snapshot, person, reason, links, also)
-        figures = {**message.figures, "also_ids": [other.id for other in also]} if also else message.figures
+        figures = {**message.figures, ALSO_IDS: [other.id for other in also]} if also else message.figures
         return replace(
             self._row(episode, step, person.id, way.id, reason),
             title=message.title,
@@ -170,12 +174,14 @@ class Messages:
 
     def _store(self, notice: Notice) -> None:
         """Once only; a word that was withdrawn before anyone got it may be said after all."""
-        if self._tx.notices.put(notice) or notice.state == "withheld":
-            return
-        if self._tx.notices.get(notice.id).state == "withheld":
+        if not self._tx.notices.put(notice):
+            if notice.state == "withheld" or self._tx.notices.get(notice.id).state != "withheld":
+                return
             fields = asdict(notice)
             fields.pop("id")
             self._tx.notices.change(notice.id, **fields)
+        if self._rounds is not None:
+            self._rounds.add(notice)
 
     # -- messages that are held already
 
@@ -215,18 +221,18 @@ class Messages:
         also = [other for other in self._told_along(notice) if other.state != "resolved"] + list(more)
         reason: StepReason = "reminder" if notice.reason == "reminder" else "first"
         new = self._composed(person, way, episode, reason, "", also)
-        held_for = {"held_for": notice.figures.get("held_for", "")}
+        kept = {name: notice.figures[name] for name in ("held_for", GATHER_AT) if name in notice.figures}
         self._tx.notices.change(
             notice.id,
             title=new.title,
             text=new.text,
             links=new.links,
-            figures=new.figures | held_for,
+            figures=new.figures | kept,
             severity=new.severity,
         )
 
     def _told_along(self, notice: Notice) -> list[Episode]:
-        return [self._episodes[id_] for id_ in notice.figures.get("also_ids", ()) if id_ in self._episodes]
+        return [self._episodes[id_] for id_ in notice.figures.get(ALSO_IDS, ()) if id_ in self._episodes]
 
     def _release(self, dropped: Notice) -> set[str]:
         """The episodes that ``dropped`` was to tell of as well count as not told again."""

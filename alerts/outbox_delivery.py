@@ -18,7 +18,7 @@ from alerts.outbox_elsewhere import tell_elsewhere
 from alerts.outbox_pace import Pace, clock_rate
 from shared.episodes import Episode, NoticeKind
 from shared.links import LIFETIME_MS
-from shared.notices import Notice
+from shared.notices import ALSO_IDS, ROUND_IDS, Notice
 from shared.people import Channel, ChannelKind, Person
 from shared.ports import NotFound, Registry
 from shared.times import Clock, Millis
@@ -30,6 +30,13 @@ NEEDLESS_WHEN_OVER: frozenset[NoticeKind] = frozenset(
      "service_trouble"}
 )  # fmt: skip
 """Once it is over nobody has to act on these. A pile that was on fire, or a rule that was met, is told all the same."""
+
+
+def _ids(notice: Notice, name: str) -> list[str]:
+    """Other episodes of which the notice tells as well."""
+    found = notice.figures.get(name)
+    return [str(id_) for id_ in found] if isinstance(found, list | tuple) else []
+
 
 _OVER = {"resolved", "corrected"}
 Draw = Callable[[Notice, Person], bytes | None]
@@ -70,7 +77,7 @@ class Delivery:
             parcel = Parcel(notice, channel, person, lambda: self.draw(notice, person))
             self.senders[channel.kind].send(parcel)
         except SendError as error:
-            if error.permanent:
+            if error.permanent or (error.doubtful and self._tried_for_s(notice) >= self.pace.doubtful_s):
                 return partial(self._given_up, notice, error.why)
             return partial(self._later, notice, error.why, self._rest_after(notice, error), tried=True)
         with self._lock:
@@ -83,10 +90,18 @@ class Delivery:
         episode = self._episode(notice)
         if episode is not None and episode.state != "resolved":
             return ""
+        if any(self._still_open(id_) for id_ in (*_ids(notice, ALSO_IDS), *_ids(notice, ROUND_IDS))):
+            return ""
         over = episode is not None and notice.kind in NEEDLESS_WHEN_OVER
         if over and notice.reason not in _OVER:
             return "resolved_before_sent"
         return "expired" if now - notice.at > LIFETIME_MS and notice.tries > 0 else ""
+
+    def _still_open(self, episode_id: str) -> bool:
+        try:
+            return self.registry.episodes.get(episode_id).state != "resolved"
+        except NotFound:
+            return False
 
     def _episode(self, notice: Notice) -> Episode | None:
         try:
@@ -132,6 +147,10 @@ class Delivery:
             log.warning("channel=%s event=failing why=%r", notice.channel_id, error.why)
         return until
 
+    def _tried_for_s(self, notice: Notice) -> float:
+        since = max(notice.at, notice.not_before or 0)
+        return (self.clock.now() - since) / 1000 / clock_rate(self.clock)
+
     def _rest_of(self, notice: Notice, now: Millis) -> _Rest | None:
         if notice.severity == "urgent":
             return None
@@ -150,8 +169,7 @@ class Delivery:
                 leased_until=None,
                 last_error=why,
             )
-            since = max(notice.at, notice.not_before or 0)
-            if now - since >= self.pace.elsewhere_after_s * 1000 * clock_rate(self.clock):
+            if self._tried_for_s(notice) >= self.pace.elsewhere_after_s:
                 tell_elsewhere(tx, notice, why, now, for_good=False)
 
     def _given_up(self, notice: Notice, why: str) -> None:

@@ -17,6 +17,7 @@ class Pace:
     longest_wait_s: float = 900.0
     urgent_wait_s: float = 120.0  # an urgent notice never waits longer between two tries
     elsewhere_after_s: float = 900.0  # in vain for so long: it is told by another channel as well
+    doubtful_s: float = 3600.0  # an address that is not found for so long is taken for gone
     in_hand: int = 64  # notices under way or in line at once
     queue: int = 16  # of them in line for one channel
 

@@ -26,6 +26,9 @@ ESCALATE_AFTER: Mapping[Severity, int | None] = {"info": None, "act": 12 * HOUR,
 QUIET_PILE_MS: Mapping[Severity, int] = {"info": 8 * HOUR, "act": 6 * HOUR, "urgent": 0}
 """A reminder waits while the person has heard of the same pile within so long."""
 
+ROUND_MS = 3 * HOUR
+"""What can wait comes to one person about one site in one message at a time, so long after the last one."""
+
 ANSWER_HOLDS_MS = 12 * HOUR
 """Whoever has answered turn_due has so long to do it before turn_overdue is told."""
 

@@ -13,9 +13,11 @@ from typing import TYPE_CHECKING, Literal
 
 from shared.heat.guide import Guide
 from shared.heat.report import HeatReport
+from shared.ids import made_at
 from shared.people import Channel
 from shared.piles import Pile, Placement, Site, Turn
 from shared.probes import Probe
+from shared.settings import BatteryCells
 from shared.times import MINUTE, Millis
 
 if TYPE_CHECKING:
@@ -59,8 +61,14 @@ class PlacedProbe:
         return max(LEAST_SILENCE_MS, MISSED_INTERVALS * self.interval_ms)
 
     @property
-    def deadline_at(self) -> Millis | None:
-        return None if self.heard_at is None else Millis(self.heard_at + self.silence_ms)
+    def awaited_at(self) -> Millis:
+        """From when on a probe that never spoke is waited for: when it was placed, or when that was entered."""
+        return Millis(max(self.placement.span.start, made_at(self.placement.id) or 0))
+
+    @property
+    def deadline_at(self) -> Millis:
+        since = self.awaited_at if self.heard_at is None else self.heard_at
+        return Millis(since + self.silence_ms)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +115,10 @@ class Snapshot:
     guide: Guide | None = None
     radio: SiteRadio | None = None
     service: ServiceState | None = None
+    cells: BatteryCells | None = None  # what the probes run on, if someone said so
     round: tuple[RoundRow, ...] = ()
+    ahead_ms: int = 0
+    """Someone is being called to this site for a turn: turns that are wanted within so long are said along with it."""
 
     @property
     def zone(self) -> str:

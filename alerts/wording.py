@@ -25,7 +25,10 @@ from shared.times import Millis
 LinkFor = Callable[[LinkAct], str]
 """The address for an act, "" when there is none to give."""
 
+LinkWriter = Callable[[Episode, Person, Millis], LinkFor]
+
 TITLE_BELOW = 60
+LISTED = 20  # piles of one round that are told of in full; the rest by their pegs
 TELLERS: Mapping[NoticeKind, Teller] = {
     "turn_soon": turn_soon,
     "turn_due": turn_due,
@@ -52,6 +55,17 @@ class Message:
     links: dict[str, str] = field(default_factory=dict)
 
 
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """Another pile of the same round, told in the same message."""
+
+    episode: Episode
+    scene: Scene
+    step_reason: str
+    link_for: LinkFor
+    also: Sequence[Episode] = ()
+
+
 OPENS_THE_PILE = frozenset({"turn_soon", "turn_due", "turn_overdue", "cool_pile"})
 """Kinds that ask for a turn: not said beside a fire watch, whose first word is not to open the pile."""
 
@@ -63,8 +77,12 @@ def compose(
     step_reason: str,
     link_for: LinkFor,
     also: Sequence[Episode] = (),
+    beside: Sequence[Beside] = (),
+    *,
+    link_for_all: LinkFor | None = None,
 ) -> Message:
-    """The words of ``episode`` for ``person``. ``also`` = other episodes of the same pile told in this message.
+    """The words of ``episode`` for ``person``. ``also`` = other episodes of the same pile told in this message,
+    ``beside`` = other piles of the same round, ``link_for_all`` = links that answer for all of them.
 
     ``step_reason``: first, worse, reminder, escalated, resolved, corrected. Figures read from ``episode.figures``,
     each of which may be missing (its sentence is then left out):
@@ -86,29 +104,82 @@ def compose(
     voice = voice_for(person, snapshot.now)
     tale = Tale(episode, snapshot, voice)
     draft = _draft(tale, step_reason)
-    others = [
-        (settled if other.state == "resolved" else TELLERS[other.kind])(Tale(other, snapshot, voice))
-        for other in also
-        if not (episode.kind == "fire_watch" and other.kind in OPENS_THE_PILE and other.state != "resolved")
-    ]
+    others = _others(tale, also)
     links = _links(draft, link_for)
+    if beside and "seen" in links:
+        links["seen"] = (link_for_all or link_for)("acknowledge")
+    walk = [_told_beside(one, person, snapshot.now) for one in beside]
     lines = [
         draft.head,
         _step(tale, step_reason),
         *draft.why,
         _age(tale) if draft.aged else "",
         *(voice.say("Also: {head}", head=other.head) for other in others),
-        *_invitations(tale, draft, links),
-        *dict.fromkeys(line for each in (draft, *others) for line in each.cautions),
+        *_done(tale, draft, links),
+        *_walk(tale, walk),
+        *_invitations(tale, draft, links, many=bool(walk)),
+        *dict.fromkeys(
+            line for each in (draft, *others, *(one.draft for one in walk)) for line in each.cautions
+        ),
         _place(tale),
     ]
     figures = dict(episode.figures)
     if also:
         figures["also"] = [other.kind for other in also]
-    return Message(clipped(_title(tale, draft, step_reason)), "\n".join(kept(*lines)), figures, links)
+    title = _with_more(tale, _title(tale, draft, step_reason), len({one.peg for one in walk} - {tale.peg}))
+    return Message(clipped(title), "\n".join(kept(*lines)), figures, links)
 
 
-def link_writer(memory: Memory, public_url: str | None) -> Callable[[Episode, Person, Millis], LinkFor]:
+@dataclass(frozen=True, slots=True)
+class _ToldBeside:
+    peg: str
+    draft: Draft
+    line: str
+
+
+def _told_beside(one: Beside, person: Person, now: Millis) -> _ToldBeside:
+    """Another pile of the round in one line."""
+    tale = Tale(one.episode, one.scene, voice_for(person, now))
+    draft = _draft(tale, one.step_reason)
+    words = kept(
+        draft.head,
+        *draft.why,
+        _age(tale) if draft.aged else "",
+        *(tale.voice.say("Also: {head}", head=other.head) for other in _others(tale, one.also)),
+        *_done(tale, draft, _links(draft, one.link_for)),
+    )
+    return _ToldBeside(tale.peg, draft, " ".join(words))
+
+
+def _others(tale: Tale, also: Sequence[Episode]) -> list[Draft]:
+    fire = tale.episode.kind == "fire_watch"
+    return [
+        (settled if other.state == "resolved" else TELLERS[other.kind])(Tale(other, tale.scene, tale.voice))
+        for other in also
+        if not (fire and other.kind in OPENS_THE_PILE and other.state != "resolved")
+    ]
+
+
+def _walk(tale: Tale, told: Sequence[_ToldBeside]) -> tuple[str, ...]:
+    if not told:
+        return ()
+    say, site = tale.voice.say, tale.scene.site
+    rest = ", ".join(one.peg for one in told[LISTED:])
+    return kept(
+        say("On the same round at {site}:", site=site.name) if site else say("On the same round:"),
+        *(f"- {one.line}" for one in told[:LISTED]),
+        tale.voice.say_many("And {n} more: {pegs}.", "And {n} more: {pegs}.", len(told) - LISTED, pegs=rest)
+        if rest
+        else "",
+    )
+
+
+def _with_more(tale: Tale, title: str, more: int) -> str:
+    longer = tale.voice.say_many("{title}, and {n} more", "{title}, and {n} more", more, title=title)
+    return longer if more and len(longer) < TITLE_BELOW else title
+
+
+def link_writer(memory: Memory, public_url: str | None) -> LinkWriter:
     """Makes the ``link_for`` of a message about ``episode`` to ``person``, good until ``expires_at``."""
     key = link_key(memory)
 
@@ -180,16 +251,24 @@ def _links(draft: Draft, link_for: LinkFor) -> dict[str, str]:
     return {name: address for name, address in links.items() if address}
 
 
-def _invitations(tale: Tale, draft: Draft, links: Mapping[str, str]) -> tuple[str, ...]:
+def _done(tale: Tale, draft: Draft, links: Mapping[str, str]) -> tuple[str, ...]:
+    if "done" not in links or draft.done not in {"log_turn", "answer_turn"}:
+        return ()
+    say, link = tale.voice.say, links["done"]
+    return (say("Done? {link}", link=link) if draft.done == "log_turn" else say("Answer: {link}", link=link),)
+
+
+def _invitations(tale: Tale, draft: Draft, links: Mapping[str, str], *, many: bool) -> tuple[str, ...]:
     say = tale.voice.say
-    asked = ""
-    if draft.done == "log_turn" and "done" in links:
-        asked = say("Done? {link}", link=links["done"])
-    if draft.done == "answer_turn" and "done" in links:
-        asked = say("Answer: {link}", link=links["done"])
-    seen = say("Seen, and on it? {link}", link=links["seen"]) if "seen" in links else ""
+    seen = ""
+    if "seen" in links:
+        seen = (
+            say("Seen, and on it, all of it? {link}", link=links["seen"])
+            if many
+            else say("Seen, and on it? {link}", link=links["seen"])
+        )
     look = say("Look: {link}", link=links["open"]) if "open" in links else ""
-    return kept(asked, seen, look)
+    return kept(seen, look)
 
 
 def _place(tale: Tale) -> str:

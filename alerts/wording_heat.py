@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from alerts.wording_cautions import fire_cautions, opening_cautions
+from alerts.wording_probes import fault_words
 from alerts.wording_tale import Draft, Tale, kept
 from alerts.wording_turns import turn_number
+from shared.local_words import local_words
 
 WATER_FROM_C = 71.0  # North Carolina DEQ guidance on spontaneous combustion, 160 °F: turn now, add water
+FIRE_FROM_C = 76.7  # upper edge of the US organic band, 7 CFR 205.203: hotter than biology alone should hold
 NOW_FROM_C = 70.0  # the top rung of the default turning guide; common practice, no source
 LOSS_FROM_C = 65.0  # Cornell Composting, "Compost Physics"
 
@@ -31,11 +34,22 @@ def cool_pile(tale: Tale) -> Draft:
 
 
 def fire_watch(tale: Tale) -> Draft:
-    say, fault = tale.voice.say, tale.text("fault")
+    say, fault = tale.voice.say, fault_words(tale)
     head = say("{peg} may be catching fire: look at it now, from outside.", peg=tale.peg)
     doubt = say("It may also be the sensor: {fault}.", fault=fault.rstrip(".")) if fault else ""
     title = say("{peg} may be catching fire: look now", peg=tale.peg)
-    return Draft(title, head, kept(tale.over_for(), doubt, *fire_cautions(tale)))
+    return Draft(title, head, kept(tale.over_for(), *_why_fire(tale), doubt, *fire_cautions(tale)))
+
+
+def _why_fire(tale: Tale) -> tuple[str, ...]:
+    """Since when; and what speaks for it where the heat alone does not."""
+    say, since, celsius = tale.voice.say, tale.instant("since_at"), tale.hottest.celsius
+    began = say("So since {when}.", when=tale.voice.time(since)) if since is not None else ""
+    reasons = tale.episode.figures.get("reasons")
+    if not isinstance(reasons, list) or not reasons or (celsius is not None and celsius >= FIRE_FROM_C):
+        return (began,)
+    reason = local_words(str(reasons[0]), tale.voice.zone, tale.voice.units)
+    return began, say("What speaks for it: {reason}.", reason=reason.rstrip("."))
 
 
 def not_heating(tale: Tale) -> Draft:

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from alerts.wording_tale import Draft, Tale, kept
+from shared.heat.faults import EQUAL_DEPTHS, NO_VALUES, POWER_ON, STUCK
+from shared.spoken import respoken
 from shared.times import HOUR
 
 
 def probe_silent(tale: Tale) -> Draft:
     say, voice = tale.voice.say, tale.voice
+    if tale.episode.figures.get("never_heard"):
+        return _never_heard(tale)
     last, hours = tale.instant("last_heard_at"), tale.number("silent_h")
     if hours is None and last is not None:
         hours = max(0.0, (tale.scene.now - last) / HOUR)
@@ -26,8 +30,28 @@ def probe_silent(tale: Tale) -> Draft:
     )
 
 
+def _never_heard(tale: Tale) -> Draft:
+    say, voice, placed = tale.voice.say, tale.voice, tale.instant("placed_at")
+    since = ""
+    if placed is not None:
+        ago = voice.span(tale.scene.now - placed)
+        since = say("Placed {when}, {span} ago, and not a word since.", when=voice.time(placed), span=ago)
+    return Draft(
+        say("{peg}: probe {probe} was never heard", peg=tale.peg, probe=probe_name(tale)),
+        say(
+            "{peg}: look after probe {probe} today, it was never heard.", peg=tale.peg, probe=probe_name(tale)
+        ),
+        kept(
+            since,
+            say("Check that it is switched on, that its name is spelt so, its credentials and the gateway."),
+            say("Until it speaks nothing is known from it: check by hand."),
+        ),
+        aged=False,
+    )
+
+
 def probe_fault(tale: Tale) -> Draft:
-    say, fault, depth = tale.voice.say, tale.text("fault"), _depth(tale)
+    say, fault, depth = tale.voice.say, fault_words(tale), _depth(tale)
     which = f"{probe_name(tale)} ({depth})" if depth else probe_name(tale)
     what = say("What is wrong: {fault}.", fault=fault.rstrip(".")) if fault else ""
     trust = say("Do not trust its figures until someone has measured beside it.")
@@ -44,22 +68,32 @@ def battery_low(tale: Tale) -> Draft:
     percent, volt = tale.number("battery_percent"), tale.number("battery_volt")
     left = ""
     if percent is not None:
-        left = say("{percent} % left.", percent=number(percent, "0"))
+        left = say("Battery at {percent} %.", percent=number(percent, "0"))
         limit = tale.number("limit_percent")
         if limit is not None:
             left = say(
-                "{percent} % left (limit {limit} %).", percent=number(percent, "0"), limit=number(limit, "0")
+                "Battery at {percent} % (limit {limit} %).",
+                percent=number(percent, "0"),
+                limit=number(limit, "0"),
             )
     elif volt is not None:
-        left = say("{volt} V left.", volt=number(volt, "0.00"))
+        left = say("Battery at {volt} V.", volt=number(volt, "0.00"))
         limit = tale.number("limit_volt")
         if limit is not None:
             left = say(
-                "{volt} V left (limit {limit} V).", volt=number(volt, "0.00"), limit=number(limit, "0.00")
+                "Battery at {volt} V (limit {limit} V).",
+                volt=number(volt, "0.00"),
+                limit=number(limit, "0.00"),
             )
+    name = probe_name(tale)
+    head = say("{peg}: probe {probe} needs a battery this week.", peg=tale.peg, probe=name)
+    if tale.episode.figures.get("empty"):
+        head = say(
+            "{peg}: probe {probe} needs a battery today, it may stop any hour.", peg=tale.peg, probe=name
+        )
     return Draft(
-        say("{peg}: probe {probe} needs a battery", peg=tale.peg, probe=probe_name(tale)),
-        say("{peg}: probe {probe} needs a battery this week.", peg=tale.peg, probe=probe_name(tale)),
+        say("{peg}: probe {probe} needs a battery", peg=tale.peg, probe=name),
+        head,
         kept(left),
         aged=False,
     )
@@ -67,6 +101,25 @@ def battery_low(tale: Tale) -> Draft:
 
 def probe_name(tale: Tale) -> str:
     return tale.text("probe") or tale.episode.subject or "?"
+
+
+def fault_words(tale: Tale) -> str:
+    """What is wrong with a sensor, in the reader's language and units."""
+    say = tale.voice.say
+    known = {
+        STUCK: say("stuck: no change of 0.1 K for 6 h in an active pile"),
+        EQUAL_DEPTHS: say(
+            "equal depths: all depths read alike for 6 h; water in the tube, or sensors mixed up"
+        ),
+        POWER_ON: say(
+            "sensor fault or fire: check by hand (85.0 °C, repeated or supported by its neighbours)"
+        ),
+        NO_VALUES: say("no usable value: the last readings are all left out"),
+    }
+    words = tale.text("fault")
+    for said, ours in known.items():
+        words = words.replace(said, ours)
+    return respoken(words, tale.voice.units)
 
 
 def _depth(tale: Tale) -> str:

@@ -95,10 +95,24 @@ class Tale:
             "over": self.voice.limit(over),
             "hours": self.voice.hours(hours),
         }
+        if celsius < over:
+            return self._was_over(parts, limit)
         if limit is None:
             return self.voice.say("Core {heat}, over {over} for {hours}.", **parts)
+        if limit == 0:
+            return self.voice.say("Core {heat}, over {over} for {hours} (limit: turn at once).", **parts)
         limits = self.voice.hours(limit)
         return self.voice.say("Core {heat}, over {over} for {hours} (limit {limit}).", **parts, limit=limits)
+
+    def _was_over(self, parts: dict[str, str], limit: float | None) -> str:
+        parts |= {"since": self.since_words()}
+        if not limit:
+            return self.voice.say("Core {heat}; it was over {over} for {hours} {since}.", **parts)
+        return self.voice.say(
+            "Core {heat}; it was over {over} for {hours} {since} (limit {limit}).",
+            **parts,
+            limit=self.voice.hours(limit),
+        )
 
     def since_words(self) -> str:
         """What the hours are counted from."""

@@ -6,6 +6,8 @@ from alerts.wording_cautions import opening_cautions
 from alerts.wording_tale import Draft, Tale, kept
 from shared.times import HOUR, Millis
 
+BAND_MS = 90 * 60_000
+
 
 def turn_soon(tale: Tale) -> Draft:
     say, due = tale.voice.say, _due(tale)
@@ -15,7 +17,22 @@ def turn_soon(tale: Tale) -> Draft:
     else:
         head = say("{peg} wants a turn by {by}.", peg=tale.peg, by=tale.voice.time(due))
         title = say("{peg} wants a turn by {by}", peg=tale.peg, by=tale.voice.time(due, zone=False))
-    return _draft(tale, title, head)
+    return _draft(tale, title, head, _band(tale, due))
+
+
+def _band(tale: Tale, due: Millis | None) -> str:
+    """How far the outlook's answer may be off, where that is more than an hour or two."""
+    earliest, latest = tale.instant("earliest_at"), tale.instant("latest_at")
+    if due is None or earliest is None or max(due - earliest, (latest or due) - due) < BAND_MS:
+        return ""
+    say, time = tale.voice.say, tale.voice.time
+    if latest is None:
+        return say("By the outlook it may be as early as {earliest}.", earliest=time(earliest))
+    return say(
+        "By the outlook as early as {earliest}, as late as {latest}.",
+        earliest=time(earliest, zone=False),
+        latest=time(latest),
+    )
 
 
 def turn_due(tale: Tale) -> Draft:
@@ -77,16 +94,49 @@ def _draft(tale: Tale, title: str, head: str, since: str = "") -> Draft:
     return Draft(title, head, why, opening_cautions(tale), "log_turn")
 
 
+EXPLAINED = 0.03  # hours over one threshold explain the load when they come this near to it
+
+
 def _load(tale: Tale) -> str:
     """Where a pile wandered between the rungs of the guide, hours over one threshold do not explain the day."""
-    load, limit = tale.number("load"), tale.number("limit_h")
-    if load is None or limit is not None:
+    load, limit, hours = tale.number("load"), tale.number("limit_h"), tale.number("hours")
+    if load is None or limit == 0:
         return ""
-    return tale.voice.say(
-        "Heat {since}: {percent} % of what the guide allows.",
+    if limit is not None and hours is not None and abs(load - hours / limit) <= EXPLAINED:
+        return ""
+    say, percent = tale.voice.say, round(load * 100)
+    rungs = _rungs(tale)
+    if len(rungs) < 2:
+        if limit is not None:
+            return ""
+        since = tale.since_words()
+        return say("Heat {since}: {percent} % of what the guide allows.", since=since, percent=percent)
+    return say(
+        "{rungs} {since}: together {percent} % of what the guide allows.",
+        rungs=", ".join(rungs),
         since=tale.since_words(),
-        percent=round(load * 100),
+        percent=percent,
     )
+
+
+def _rungs(tale: Tale) -> list[str]:
+    """``5 h at 55-60 (of 72 h)`` for each rung of the guide that it stood on."""
+    found = tale.episode.figures.get("rungs")
+    if not isinstance(found, list):
+        return []
+    voice, words = tale.voice, []
+    for number, rung in enumerate(found):
+        upper = found[number + 1]["from_c"] if number + 1 < len(found) else None
+        parts = {
+            "hours": voice.hours(rung["hours"]),
+            "low": voice.limit(rung["from_c"]),
+            "limit": voice.hours(rung["limit_h"]),
+        }
+        if upper is None:
+            words.append(voice.say("{hours} over {low} (of {limit})", **parts))
+        else:
+            words.append(voice.say("{hours} at {low}-{high} (of {limit})", **parts, high=voice.limit(upper)))
+    return words
 
 
 def _due(tale: Tale) -> Millis | None:

@@ -13,7 +13,9 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from alerts.agenda import Agenda
+from alerts.ahead import Ahead
 from alerts.conditions.service_trouble import RADIO, judge
+from alerts.conditions.turn_soon import AHEAD_MS
 from alerts.deadlines import Place
 from alerts.gathering import Gatherer
 from alerts.judging import Judging
@@ -22,6 +24,7 @@ from alerts.messages import Messages
 from alerts.mornings import Mornings
 from alerts.policy_people import Directory
 from alerts.policy_times import Quiet
+from alerts.rounds import Rounds
 from alerts.sharing import Share, WholeShare
 from alerts.snapshot import Snapshot
 from alerts.telling import answer_of
@@ -68,7 +71,7 @@ class WatchLoop:
         self._registry, self._book, self._settings, self._clock = registry, book, settings, clock
         self._quiet = Quiet(settings.quiet_hours.from_, settings.quiet_hours.to)
         self._links = link_writer(registry.memory, settings.web.public_url)
-        self._gatherer = Gatherer(registry, book, catalogue)
+        self._gatherer = Gatherer(registry, book, catalogue, settings.notices.battery_cells)
         self._mornings = Mornings(registry, book, settings.notices.morning_round, self._quiet)
         self._machine = machine or MachineWatch(self.name)
         self._share = share or WholeShare()
@@ -79,6 +82,8 @@ class WatchLoop:
         """As after a start: the first look at every place that is ours fills the agenda."""
         self._turn = self._share.turn
         self._agenda = Agenda(self._share.mine)
+        self._rounds = Rounds(self._registry, self._gatherer, self._links)
+        self._ahead = Ahead()
         self._directory = Directory()
         self._known_mark: int | None = None
         self._dark: dict[str, Episode] = {}  # site -> its silence, while it lasts
@@ -119,19 +124,22 @@ class WatchLoop:
             self._begin_anew()
         self._gatherer.refresh()
         self._sites_looked_at.clear()
+        if self._swept_at is None:
+            self._rounds.recover()
         self._sweep_perhaps(now)
         self._service_perhaps(now)
         self._agenda.add_piles(self._book.poll(f"{self.name}.{self._turn}" if self._turn else self.name))
         self._agenda.add_due(now)
-        if not len(self._agenda):
+        if not len(self._agenda) and not self._rounds.due(now):
             return 0
         self._directory = self._read_directory()
-        judging = Judging(self._directory, self._quiet, self._links)
+        judging = Judging(self._directory, self._quiet, self._links, self._rounds)
         for place in self._agenda.waiting("site"):
             self._look_at_site(place, now, judging)
         looked = self._look_at_piles(now, judging, beat, stop)
         for place in self._agenda.waiting("morning"):
             self._tell_morning(place, now)
+        self._go_round(now, judging)
         return looked
 
     # -- what is to be looked at
@@ -183,7 +191,7 @@ class WatchLoop:
         self._serviced_at = now
         if not self._share.mine(Place("service")):
             return
-        snapshot = Snapshot(now, service=self._machine.state(self._registry))
+        snapshot = Snapshot(now, service=self._machine.state(self._registry, now))
         place = Place("service")
         anew = self._agenda.anew(place)
         self._agenda.plan(place, None)
@@ -224,12 +232,23 @@ class WatchLoop:
             beat()
         return len(waiting)
 
-    def _look_at_chunk(self, places: list[Place], now: Millis, judging: Judging) -> None:
+    def _go_round(self, now: Millis, judging: Judging) -> None:
+        """Whoever is called to a site hears of all its piles that want something before the next round."""
+        for key in self._rounds.due(now):
+            self._ahead.call(key.site)
+        places = self._ahead.wanted(now)
+        for start in range(0, len(places), CHUNK):
+            self._look_at_chunk(places[start : start + CHUNK], now, judging, ahead_ms=AHEAD_MS)
+        self._rounds.go(now, self._directory)
+
+    def _look_at_chunk(
+        self, places: list[Place], now: Millis, judging: Judging, *, ahead_ms: int = 0
+    ) -> None:
         snapshots: list[tuple[Place, Snapshot]] = []
         for place in places:
             self._at_work = place
             try:
-                snapshots.append((place, self._gatherer.pile(place.name, now)))
+                snapshots.append((place, self._gatherer.pile(place.name, now, ahead_ms=ahead_ms)))
             except NotFound:
                 self._agenda.plan(place, None)
         for snapshot in (found for _, found in snapshots if found.radio is not None):
@@ -249,6 +268,7 @@ class WatchLoop:
                     anew=self._agenda.anew(place),
                 )
                 again[place] = looked.look_again_at or _build_ahead(snapshot)
+                self._ahead.saw(snapshot, looked.changes)
         self._at_work = None
         for place, at in again.items():
             self._agenda.plan(place, at)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -11,6 +12,13 @@ from shared.times import Millis
 NoticeState = Literal["waiting", "held", "sending", "sent", "failed", "expired", "withheld"]
 """waiting = to be sent; held = waits for a time (quiet hours); failed = given up, another channel was told;
 withheld = a recorded decision not to tell, with its reason."""
+
+
+ALSO_IDS = "also_ids"
+"""The figure of a message that names the other episodes of the same pile it tells of."""
+
+ROUND_IDS = "round_ids"
+"""The figure of a message about several piles that names the other episodes it tells of: one answer answers all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,3 +47,14 @@ class Notice:
     leased_until: Millis | None = None
     sent_at: Millis | None = None
     last_error: str = ""
+
+
+def told_along(notices: Iterable[Notice], person_id: str, *, whole_round: bool) -> list[str]:
+    """Of an episode's notices: the other episodes of which that person's latest message about it tells as well, of the
+    same pile or of the whole round."""
+    mine = [n for n in notices if n.person_id == person_id and n.state != "withheld"]
+    latest = max(mine, key=lambda n: (n.at, n.id), default=None)
+    if latest is None:
+        return []
+    names = (ALSO_IDS, ROUND_IDS) if whole_round else (ALSO_IDS,)
+    return [str(id_) for name in names for id_ in latest.figures.get(name, ())]

@@ -136,9 +136,19 @@ class Analysis(_Section):
     max_gap_minutes: float = Field(180, gt=0, le=24 * 60)
 
 
+BatteryCells = Literal[
+    "alkaline-2", "alkaline-3", "alkaline-4", "nimh-2", "nimh-3", "li-ion", "lifepo4", "li-socl2", "li-coin"
+]
+
+
 class Notices(_Section):
     morning_round: time | None = Field(None, description="local time of the daily digest; absent = none")
     heartbeat_url: str | None = Field(None, description="fetched every minute while all is well")
+    battery_cells: BatteryCells | None = Field(
+        None,
+        description="what the probes run on, so that those that send volts and no percentage can be judged; "
+        "absent = volts are shown and not judged",
+    )
 
 
 class QuarantineBounds(_Section):

@@ -10,17 +10,23 @@ from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 
+from alerts.channels.port import SendError
+
 LONGEST_RETRY_AFTER_S = 3600.0  # who asks for more is asked again after an hour all the same
 _LATER = {408, 409, 423, 425, 429}  # 4xx that say "not now" rather than "never"
+_DOUBTFUL = {404}  # what a front door says of a service that is just being put up again; gone for good is 410
 
 
-def http_failure(status: int) -> tuple[str, bool]:
-    """What an HTTP status says, and whether it is for good."""
+def http_failure(status: int, retry_after_s: float | None = None) -> SendError:
+    """What an HTTP status that is no success says, and whether it is for good."""
     if 300 <= status < 400:
-        return f"it answered {status}, a redirect; enter the address it leads to", True
-    if 400 <= status < 500 and status not in _LATER:
-        return f"it answered {status}", True
-    return f"it answered {status}", False
+        return SendError(f"it answered {status}, a redirect; enter the address it leads to", permanent=True)
+    return SendError(
+        f"it answered {status}",
+        permanent=400 <= status < 500 and status not in _LATER | _DOUBTFUL,
+        doubtful=status in _DOUBTFUL,
+        retry_after_s=retry_after_s,
+    )
 
 
 def retry_after(text: str | None, now: datetime) -> float | None:

@@ -16,12 +16,21 @@ from shared.times import Millis, iso
 class SendError(Exception):
     """It was not accepted. ``why`` is fit to be stored and shown: no address, no secret, no foreign text.
 
-    ``permanent``: trying again as it stands cannot help. ``retry_after_s``: the other side asked for so long.
+    ``permanent``: trying again as it stands cannot help. ``doubtful``: it looks so, but a service that is just being
+    put up again answers the same; it is permanent once it has been so for an hour. ``retry_after_s``: the other side
+    asked for so long.
     """
 
-    def __init__(self, why: str, *, permanent: bool = False, retry_after_s: float | None = None) -> None:
+    def __init__(
+        self,
+        why: str,
+        *,
+        permanent: bool = False,
+        doubtful: bool = False,
+        retry_after_s: float | None = None,
+    ) -> None:
         super().__init__(why)
-        self.why, self.permanent, self.retry_after_s = why, permanent, retry_after_s
+        self.why, self.permanent, self.doubtful, self.retry_after_s = why, permanent, doubtful, retry_after_s
 
 
 def _no_picture() -> bytes | None:

@@ -77,6 +77,5 @@ def _ours(result: Any) -> SendError:
         return SendError("it did not answer in time")
     codes = [found for entry in result.logs() for found in _STATUS.findall(str(entry.message))]
     if codes:
-        words, permanent = http_failure(int(codes[-1]))
-        return SendError(words, permanent=permanent)
+        return http_failure(int(codes[-1]))
     return SendError("the notification library could not deliver it")

@@ -71,8 +71,7 @@ def exchange(request: Request, *, allow_private: bool, deadline_s: float) -> Non
                     continue
                 raise SendError(_words(error, deadline)) from None
             if not 200 <= status < 300:
-                words, permanent = http_failure(status)
-                raise SendError(words, permanent=permanent, retry_after_s=wait)
+                raise http_failure(status, wait)
             return
 
 

@@ -7,12 +7,14 @@ over 71 °C: North Carolina DEQ guidance on spontaneous combustion, as in the he
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 from alerts.conditions.verdict import (
     Condition,
     Verdict,
     heat_figures,
     hottest_now_c,
+    known,
     last_turn_at,
     of_late,
     turn_anchor,
@@ -44,7 +46,7 @@ def judge(snapshot: Snapshot) -> Sequence[Verdict]:
 
 
 def _by_heat(report: HeatReport, *, ladder_decides: bool) -> Verdict:
-    figures = heat_figures(report) | {"threshold_c": OPEN_C}
+    figures = _figures(report)
     anchor = turn_anchor(report)
     now_c = hottest_now_c(report)
     if now_c is not None and now_c >= OPEN_C:
@@ -56,6 +58,15 @@ def _by_heat(report: HeatReport, *, ladder_decides: bool) -> Verdict:
     if now_c >= CLOSE_C:
         return Verdict("unknown", "between_thresholds")
     return Verdict("ok", "under_67", figures=figures, anchor=anchor)
+
+
+def _figures(report: HeatReport) -> dict[str, Any]:
+    """Held against 70 °C rather than against the guide's heaviest rung; nothing is allowed there, so without a limit."""
+    guided = {"hours", "limit_h", "rungs"}
+    figures = {name: value for name, value in heat_figures(report).items() if name not in guided}
+    rungs = report.cycles[-1].rungs if report.cycles else None
+    over = next((rung.hours_over for rung in rungs or () if rung.from_c == OPEN_C), None)
+    return figures | known(threshold_c=OPEN_C, hours=over)
 
 
 CONDITION = Condition("cool_pile", ("pile",), judge, close_hold_ms=60 * MINUTE)

@@ -8,23 +8,27 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from alerts.conditions.verdict import Condition, Verdict, heat_figures, hottest_now_c, of_late
+from alerts.conditions.verdict import Condition, Verdict, heat_figures, hottest_now_c, known, of_late
 from alerts.snapshot import Snapshot
 from shared.times import HOUR
 
 CLOSE_C = 68.0
+OF_THE_GUIDE = frozenset(
+    {"threshold_c", "hours", "limit_h", "rungs", "load", "due_at", "earliest_at", "latest_at"}
+)
+"""Nobody is to turn it now."""
 
 
 def judge(snapshot: Snapshot) -> Sequence[Verdict]:
     report = snapshot.report
     if report is None:
         return []
-    figures = heat_figures(report)
+    figures = {name: value for name, value in heat_figures(report).items() if name not in OF_THE_GUIDE}
     fault = next((s.fault for s in report.sensors if s.zone == "core" and s.fault), None)
     if report.risk.level == "danger":
         if fault:
             figures["fault"] = fault
-        figures["reasons"] = list(report.risk.reasons)
+        figures |= known(reasons=list(report.risk.reasons), since_at=report.risk.since)
         danger = Verdict("bad", "risk_danger", "urgent", figures=figures, since=report.risk.since)
         return [danger if of_late(report) else Verdict("unknown", "no_reading_of_late")]
     now_c = hottest_now_c(report)

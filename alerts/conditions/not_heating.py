@@ -17,6 +17,9 @@ from shared.times import DAY, HOUR, Millis
 SLOW_AFTER_MS, SLOW_C = 3 * DAY, 45.0
 COLD_AFTER_MS, HOT_C = 7 * DAY, 55.0
 CLOSE_SLOW_C = 50.0
+CLIMBING_MS = (
+    12 * HOUR
+)  # its highest reading is this young: a day has its hours, so half of one; common practice
 SEEN_FROM_MS = 48 * HOUR  # a pile first read later than this may have been hot before anyone looked
 TOO_OLD_MS = 30 * DAY
 
@@ -37,12 +40,16 @@ def judge(snapshot: Snapshot) -> Sequence[Verdict]:
         return [Verdict("ok", "past_its_heating", quiet=True)]
     if peak is None or not fresh(report) or not _seen_from_the_start(report, report.built_at):
         return [Verdict("unknown", "not_measured_then_or_now")]
-    return [_by_peak(age, peak, figures, Millis(report.built_at + COLD_AFTER_MS))]
+    peak_at = report.hottest.peak_at
+    climbing = peak_at is not None and snapshot.now - peak_at < CLIMBING_MS
+    return [_by_peak(age, peak, figures, Millis(report.built_at + COLD_AFTER_MS), climbing=climbing)]
 
 
-def _by_peak(age: int, peak: float, figures: dict[str, Any], cold_from: Millis) -> Verdict:
+def _by_peak(age: int, peak: float, figures: dict[str, Any], cold_from: Millis, *, climbing: bool) -> Verdict:
     if age >= COLD_AFTER_MS:
         return Verdict("bad", "under_55_after_7_days", "act", figures=figures)
+    if peak < SLOW_C and climbing:
+        return Verdict("unknown", "still_climbing", look_again_at=cold_from)
     if peak < SLOW_C:
         return Verdict("bad", "under_45_after_3_days", "info", figures=figures, look_again_at=cold_from)
     if peak < CLOSE_SLOW_C:

@@ -1,4 +1,5 @@
-"""A probe that stands in an open pile has not spoken for three of its intervals (at least 30 minutes).
+"""A probe that stands in an open pile has not spoken for three of its intervals (at least 30 minutes), or never since it
+was placed (three hours, while its interval is not known).
 
 When the whole site may have gone silent it is too early to blame one probe: until it is clear which of the two it is,
 the verdict is ``unknown``. It closes once the probe has kept speaking for as long as its silence was allowed to be.
@@ -22,8 +23,8 @@ def judge(snapshot: Snapshot) -> Sequence[Verdict]:
 
 def _judge_one(snapshot: Snapshot, placed: PlacedProbe) -> Verdict:
     heard, deadline = placed.heard_at, placed.deadline_at
-    if heard is None or deadline is None:
-        return Verdict("unknown", "never_heard", subject=placed.name)
+    if heard is None:
+        return _never_heard(snapshot, placed)
     figures = known(
         probe=placed.name,
         last_heard_at=heard,
@@ -46,6 +47,17 @@ def _judge_one(snapshot: Snapshot, placed: PlacedProbe) -> Verdict:
     return Verdict(
         "bad", "three_intervals_missed", _severity(snapshot), placed.name, figures, since=Millis(heard)
     )
+
+
+def _never_heard(snapshot: Snapshot, placed: PlacedProbe) -> Verdict:
+    """Placed, and not a word since: nothing is known of the pile through it, and nothing would ever say so."""
+    sensors = snapshot.report.sensors if snapshot.report else []
+    if any(sensor.probe == placed.name and sensor.readings for sensor in sensors):
+        return Verdict("unknown", "read_from_a_file", subject=placed.name)
+    if snapshot.now < placed.deadline_at:
+        return Verdict("unknown", "awaited", subject=placed.name, look_again_at=placed.deadline_at)
+    figures = {"probe": placed.name, "placed_at": placed.awaited_at, "never_heard": True}
+    return Verdict("bad", "never_heard", _severity(snapshot), placed.name, figures, since=placed.awaited_at)
 
 
 def _severity(snapshot: Snapshot) -> Severity:

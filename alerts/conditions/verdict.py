@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from alerts.snapshot import Snapshot
 from shared.episodes import NoticeKind, Severity
-from shared.heat.report import HeatReport
+from shared.heat.report import HeatReport, RungHours
 from shared.times import HOUR, Millis
 
 ALARMING_MS = 12 * HOUR
@@ -96,10 +96,31 @@ def heat_figures(report: HeatReport) -> dict[str, Any]:
         hours_above_55_since_turn=cycle.hours_above_55 if cycle else None,
         load=turn.load,
         due_at=turn.due_at,
+        earliest_at=turn.earliest,
+        latest_at=turn.latest,
         turns_counted=turn.counted,
         turns_required=turn.required,
         last_turn_at=last_turn_at(report),
+        **_on_the_guide(cycle.rungs if cycle else None),
     )
+
+
+def _on_the_guide(rungs: list[RungHours] | None) -> dict[str, Any]:
+    """Which rung of the guide weighs most since the last turn, the hours at or over it, and how long it allows."""
+    if not rungs:
+        return {}
+    heaviest = max(rungs, key=lambda rung: (_share(rung, rung.hours), rung.from_c))
+    return {
+        "threshold_c": heaviest.from_c,
+        "hours": heaviest.hours_over,
+        "limit_h": heaviest.hold_h,
+        "rungs": [{"from_c": rung.from_c, "hours": rung.hours, "limit_h": rung.hold_h} for rung in rungs],
+    }
+
+
+def _share(rung: RungHours, hours: float) -> float:
+    """How much of a turn's load comes from so many hours on it; where nothing is allowed, more than all others."""
+    return hours / rung.hold_h if rung.hold_h else float("inf")
 
 
 def known(**figures: Any) -> dict[str, Any]:

@@ -20,6 +20,7 @@ from api.problems import Problem, ProblemError
 from api.v1 import episodes
 from shared.ids import new_id
 from shared.links import LINK_PATH, LinkError, LinkPurpose, link_key, verify_link
+from shared.notices import told_along
 from shared.ports import NotFound
 from shared.times import Millis, iso
 
@@ -142,13 +143,23 @@ def link_act(token: str, view: AnyView, at: Text = "", key: Text = "", state: Te
 
 
 def _acknowledge(view: View, purpose: LinkPurpose, caller: Caller) -> str:
+    """Whatever the message told of is answered with it; a link that names no pile answers for the whole round."""
+    asked = [purpose.episode]
+    if purpose.act == "acknowledge":
+        told = view.parts.registry.notices.of_episode(purpose.episode)
+        asked += told_along(told, purpose.person, whole_round=purpose.pile is None)
+    seen = [_acknowledged(view, episode, caller) for episode in asked]
+    return "Seen. There will be no more reminders of it." if any(seen) else "It is over already."
+
+
+def _acknowledged(view: View, episode: str, caller: Caller) -> bool:
     try:
-        episodes.acknowledge(purpose.episode, view.parts, caller)
+        episodes.acknowledge(episode, view.parts, caller)
     except ProblemError as error:
         if error.status == 409:
-            return "It is over already."
+            return False
         raise
-    return "Seen. There will be no more reminders of it."
+    return True
 
 
 def _found_at(view: View, purpose: LinkPurpose) -> Millis | None:

@@ -9,7 +9,7 @@ from itertools import pairwise
 from shared.heat.engine import PileHeat
 from shared.heat.exposure import hours
 from shared.heat.guide import Guide
-from shared.heat.report import HeatCycle
+from shared.heat.report import HeatCycle, RungHours
 from shared.heat.spans import clipped, total
 from shared.heat.turning import Load, load_between
 from shared.times import Millis
@@ -25,6 +25,7 @@ class Cycle:
     hours_above: float | None
     peak_c: float | None
     load: Load | None
+    rungs: tuple[RungHours, ...] | None
 
 
 def cycles_until(heat: PileHeat, guide: Guide, now: Millis) -> list[Cycle]:
@@ -55,6 +56,16 @@ def _cycle(heat: PileHeat, guide: Guide, start: Millis, end: Millis) -> Cycle:
         hours_above=above(guide.counts_above_c),
         peak_c=None if peak is None else peak[0],
         load=load_between(heat, guide, first, start, end),
+        rungs=_rungs(heat, guide, start, end) if known else None,
+    )
+
+
+def _rungs(heat: PileHeat, guide: Guide, start: Millis, end: Millis) -> tuple[RungHours, ...]:
+    over = [total(clipped(heat.intervals(rung.from_c, "hottest"), start, end)) for rung in guide.rungs]
+    return tuple(
+        RungHours(from_c=rung.from_c, hold_h=rung.hold_h, hours=hours(ms - hotter), hours_over=hours(ms))
+        for rung, ms, hotter in zip(guide.rungs, over, [*over[1:], 0], strict=True)
+        if ms > 0
     )
 
 
@@ -73,6 +84,7 @@ def reported(guide: Guide, cycles: list[Cycle]) -> list[HeatCycle]:
             load=None if cycle.load is None else float(cycle.load.share),
             counts=None if cycle is last else counts(guide, cycle),
             why="still running" if cycle is last else _why(guide, cycle),
+            rungs=None if cycle.rungs is None else list(cycle.rungs),
         )
         for cycle in cycles
     ]

@@ -71,6 +71,15 @@ class ReportTurn(_Part):
     note: str = ""
 
 
+class RungHours(_Part):
+    """Time of a cycle that the hottest core reading spent on one rung of the guide: from ``from_c`` up to the next."""
+
+    from_c: float
+    hold_h: Hours  # how long the guide allows there; 0 = not at all
+    hours: Hours
+    hours_over: Hours  # at or over ``from_c``, the hotter rungs with it
+
+
 class HeatCycle(_Part):
     from_: At = Field(alias="from")
     to: At
@@ -79,6 +88,9 @@ class HeatCycle(_Part):
     load: float | None
     counts: bool | None  # whether the turn that ended it came after enough heat; None for the running cycle
     why: str = ""
+    rungs: list[RungHours] | None = (
+        None  # those of the guide that it stood on; None = nothing is known of the core
+    )
 
 
 class TurnOutlook(_Part):

@@ -17,12 +17,14 @@ from shared.heat.report import (
     RiskLevel,
     RuleReading,
     RuleStatus,
+    RungHours,
     SensorHeat,
     TurnOutlook,
     TurnStateNow,
 )
 from shared.piles import Pile, Placement, Site, Turn
 from shared.probes import Probe
+from shared.settings import BatteryCells
 from shared.times import DAY, HOUR, MINUTE, Millis, Span, parse_time
 
 NOW = parse_time("2026-11-25T12:00:00Z")
@@ -32,7 +34,8 @@ NO_HOURS: dict[str, float | None] = {str(threshold): None for threshold in THRES
 
 
 def a_pile(peg: str = "K-01", *, built_at: int = NOW - 10 * DAY, **more: Any) -> Pile:
-    return Pile(id=f"pile-{peg}", site=SITE.slug, peg=peg, built_at=Millis(built_at), **more)
+    fields = {"site": SITE.slug} | more
+    return Pile(id=f"pile-{peg}", peg=peg, built_at=Millis(built_at), **fields)
 
 
 def a_sensor(probe: str = "p-01", **more: Any) -> SensorHeat:
@@ -86,6 +89,8 @@ def a_report(
     counted: int = 0,
     sensors: list[SensorHeat] | None = None,
     rules: list[RuleReading] | None = None,
+    rungs: list[RungHours] | None = None,
+    outlook: tuple[int, int] | None = None,
     measured_at: int | None = None,
 ) -> HeatReport:
     at = Millis(now)
@@ -99,7 +104,9 @@ def a_report(
         hours_above=NO_HOURS,
         longest_spell_hours=NO_HOURS,
     )
-    cycle = HeatCycle(from_=pile.built_at, to=at, hours_above_55=40.0, peak_c=peak_c, load=load, counts=None)
+    cycle = HeatCycle(
+        from_=pile.built_at, to=at, hours_above_55=40.0, peak_c=peak_c, load=load, counts=None, rungs=rungs
+    )
     return HeatReport(
         pile=pile.id,
         as_of=at,
@@ -114,8 +121,8 @@ def a_report(
             guide=GUIDE.id,
             load=load,
             due_at=None if due_at is None else Millis(due_at),
-            earliest=None,
-            latest=None,
+            earliest=None if outlook is None else Millis(outlook[0]),
+            latest=None if outlook is None else Millis(outlook[1]),
             counted=counted,
             required=3,
             state=state,
@@ -137,6 +144,7 @@ def a_probe(
     heard_at: int | None = NOW,
     interval_ms: int | None = 10 * MINUTE,
     battery_percent: float | None = None,
+    battery_volt: float | None = None,
     placed_from: int = NOW - 10 * DAY,
     pile_id: str = "pile-K-01",
 ) -> PlacedProbe:
@@ -148,6 +156,7 @@ def a_probe(
         last_heard_at=None if heard_at is None else Millis(heard_at),
         interval_ms=interval_ms,
         battery_percent=battery_percent,
+        battery_volt=battery_volt,
     )
     return PlacedProbe(placement, probe)
 
@@ -160,6 +169,8 @@ def a_snapshot(
     turns: tuple[Turn, ...] = (),
     radio: SiteRadio | None = None,
     report: HeatReport | None = None,
+    cells: BatteryCells | None = None,
+    ahead_ms: int = 0,
     **about: Any,
 ) -> Snapshot:
     """A snapshot of a pile; what is not named is that of a hot pile in which nothing is the matter."""
@@ -173,6 +184,8 @@ def a_snapshot(
         turns=turns,
         radio=radio,
         guide=GUIDE,
+        cells=cells,
+        ahead_ms=ahead_ms,
     )
 
 

@@ -1,9 +1,7 @@
 """A month of a yard with thirty simulated piles, one maker, and the real watch on real files: what is he told?
 
 ``python -m tests.alerts.month [piles] [days]`` prints every kind with its count, and each pile's messages.
-The piles are those of ``shared.pile_model``; the maker's habits are invented: he sleeps from ten to six, reads messages
-once an hour, turns what wants a turn two to nine hours later by daylight, forgets one log entry in ten, changes a
-battery the day after he is asked to, and taps "seen" where there is nothing else to do.
+The piles are those of ``shared.pile_model``; the maker is invented (``tests/alerts/maker.py``).
 """
 
 from __future__ import annotations
@@ -12,7 +10,7 @@ import random
 import sys
 import tempfile
 from collections import Counter, defaultdict
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -26,18 +24,17 @@ from shared.pile_model.parameters import draw, overheating, too_dry
 from shared.pile_model.probes import SimulatedProbe
 from shared.pile_model.simulation import Simulation
 from shared.pile_model.weather import STEP_S, draw_weather
-from shared.piles import Pile, Placement, Site, Turn
+from shared.piles import Pile, Placement, Site
 from shared.readings import Reading, SensorKey, canonical_depth
 from shared.settings import Settings
 from shared.stores import open_readings, open_registry
 from shared.times import DAY, HOUR, MINUTE, Millis, Span, parse_time, to_datetime
+from tests.alerts.maker import Maker
 
 BEGIN = parse_time("2026-10-05T06:00:00Z")
 EVERY_MS = 30 * MINUTE
 ZONE = "Europe/Dublin"
 SETTINGS = Settings.model_validate({"quiet_hours": {"from": "22:00", "to": "06:30"}})
-SEEN = {"not_heating", "cooled", "probe_silent", "probe_fault", "battery_low"}
-TURNING = {"turn_due", "turn_overdue", "cool_pile", "fire_watch"}
 
 
 @dataclass
@@ -71,10 +68,10 @@ class Month:
             )
             for number in range(self.piles)
         ]
-        self.to_turn: dict[str, int] = {}
         self.new_battery: dict[int, int] = {}  # probe number -> when it got one
         self.silent: dict[int, int] = {}  # probe number -> silent until
         self._settle_in(kinds)
+        self.maker = Maker(self, self.chance)
 
     def _settle_in(self, kinds: list[str]) -> None:
         with self.registry.begin() as tx:
@@ -98,6 +95,13 @@ class Month:
                     Placement(f"pl-{number}", "larkfield", probe.name, pile.id, Span(pile.built_at), "middle")
                 )
 
+    def turn(self, pile_id: str) -> None:
+        """The pile is turned, whether anyone logs it or not."""
+        number = int(pile_id.removeprefix("pile-"))
+        self.simulation.turn(number, water_to=0.58)
+        self.probes[number].replaced_after_a_turn()
+        self.turns[pile_id] += 1
+
     # the clock that the watch is given
     def at(self) -> Millis:
         return Millis(self.now)
@@ -112,7 +116,7 @@ class Month:
             self.watch.tick(Millis(self.now))
             self.watch.tick(Millis(self.now + 1))
             if (turn_of_clock + 1) * self.every_ms % HOUR == 0:
-                self._live()
+                self.maker.hour()
         self.notices = list(reversed(self.registry.notices.all(limit=1_000_000)))
         return self
 
@@ -139,53 +143,6 @@ class Month:
                     for depth, value in values.items()
                 ]
         self.readings.append(batch)
-
-    def _live(self) -> None:
-        """The maker, once an hour by day."""
-        hour = to_datetime(Millis(self.now), ZONE).hour
-        for episode in self.registry.episodes.unresolved():
-            if episode.kind == "fire_watch" and episode.state == "open":  # this wakes him
-                answer = replace(episode, state="acknowledged", acknowledged_at=Millis(self.now))
-                self.registry.episodes.put(answer)
-        if not 6 <= hour < 22:
-            return
-        for notice in self.registry.notices.claim(Millis(self.now), HOUR, 10_000):
-            self.registry.notices.change(notice.id, state="sent", sent_at=Millis(self.now))
-            if notice.kind in TURNING and notice.reason != "resolved" and notice.pile_id:
-                self.to_turn.setdefault(notice.pile_id, self.now + self.chance.randint(2, 9) * HOUR)
-            if notice.kind == "turn_found" and notice.pile_id:
-                self._confirm(notice)
-            if notice.kind in SEEN and notice.reason not in {"resolved", "corrected"}:
-                self._seen(notice)
-        for pile_id, at in list(self.to_turn.items()):
-            if at <= self.now and 7 <= hour < 18:
-                del self.to_turn[pile_id]
-                self._turn(pile_id)
-
-    def _seen(self, notice: Notice) -> None:
-        episode = self.registry.episodes.get(notice.episode_id)
-        if episode.state == "open":
-            answer = replace(
-                episode, state="acknowledged", acknowledged_at=Millis(self.now), acknowledged_by="Ada"
-            )
-            self.registry.episodes.put(answer)
-        if notice.kind == "battery_low":
-            self.new_battery[int(notice.figures["probe"].removeprefix("p-"))] = self.now + DAY
-
-    def _turn(self, pile_id: str) -> None:
-        number = int(pile_id.removeprefix("pile-"))
-        self.simulation.turn(number, water_to=0.58)
-        self.probes[number].replaced_after_a_turn()
-        self.turns[pile_id] += 1
-        if self.chance.random() >= 0.1:
-            self.registry.piles.add_turn(Turn(f"t-{pile_id}-{self.now}", pile_id, Millis(self.now), by="Ada"))
-
-    def _confirm(self, notice: Notice) -> None:
-        at = int(notice.figures["turn_at"])
-        if notice.pile_id:
-            self.registry.piles.add_turn(
-                Turn(f"t-{notice.pile_id}-{at}", notice.pile_id, Millis(at), "detected", by="Ada")
-            )
 
     def told(self) -> list[Notice]:
         return [notice for notice in self.notices if notice.state != "withheld"]

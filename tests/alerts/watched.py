@@ -14,7 +14,7 @@ from shared.heat.catalogue import Catalogue
 from shared.heat.report import HeatReport
 from shared.heat_book import HeatBook
 from shared.notices import Notice
-from shared.people import Channel, Person, Subscription
+from shared.people import Channel, ChannelKind, Person, Subscription
 from shared.piles import Pile, Placement, Turn
 from shared.ports import Registry, StorageError
 from shared.settings import Settings
@@ -148,6 +148,7 @@ class Yard:
         kinds: tuple[str, ...] | None = None,
         subscribed: bool = True,
         min_severity: Any = "info",
+        kind: ChannelKind = "email",
         **more: Any,
     ) -> Person:
         fields: dict[str, Any] = {"zone": "Europe/Dublin"} | more
@@ -155,7 +156,7 @@ class Yard:
         self.registry.people.add(person)
         for way in range(ways):
             self.registry.people.add_channel(
-                Channel(f"{person.id}-{way}", person.id, "email", f"{person.id}{way}@example.org")
+                Channel(f"{person.id}-{way}", person.id, kind, f"{person.id}{way}@example.org")
             )
         if subscribed:
             self.registry.people.subscribe(
@@ -166,6 +167,17 @@ class Yard:
     def told(self, name: str | None = None) -> list[Notice]:
         """The notices that were or will be sent, the oldest first."""
         return [n for n in self.rows(name) if n.state != "withheld"]
+
+    def heard_of(self, name: str | None = None) -> list[tuple[str, str, str]]:
+        """Peg, kind and reason of all that the messages tell of, whether by itself or along with another pile."""
+        rows = self.rows(name)
+        sent = {n.id: n for n in rows if n.state != "withheld"}
+        along = [n for n in rows if n.state == "withheld" and n.channel_id and n.figures.get("with") in sent]
+        assert all(n.peg in sent[n.figures["with"]].text for n in along)
+        return sorted(
+            [(n.peg, n.kind, n.reason) for n in sent.values()]
+            + [(n.peg, n.kind, str(n.figures["step"])) for n in along]
+        )
 
     def withheld(self, name: str | None = None) -> list[Notice]:
         return [n for n in self.rows(name) if n.state == "withheld"]

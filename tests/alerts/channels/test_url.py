@@ -36,7 +36,7 @@ def test_codes_are_judged_as_a_webhooks_are(status: int, caplog: pytest.LogCaptu
         sink.answer = lambda _got: Answer(status)
         with pytest.raises(SendError) as caught:
             SENDER.send(parcel(f"json://localhost:{sink.port}/{TOKEN}"))
-    assert caught.value.permanent == (status < 500 and status not in {408, 425, 429})
+    assert caught.value.permanent == (status < 500 and status not in {404, 408, 425, 429})
     assert caught.value.why == f"it answered {status}"
     assert TOKEN not in caplog.text
 

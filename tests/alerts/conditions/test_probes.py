@@ -1,5 +1,8 @@
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import get_args
+
 import pytest
 
 from alerts.conditions import battery_low, probe_fault, probe_silent
@@ -7,8 +10,10 @@ from alerts.conditions.verdict import Verdict
 from alerts.snapshot import SiteRadio
 from shared.heat.faults import EQUAL_DEPTHS, NO_VALUES, POWER_ON, STUCK
 from shared.heat.report import Phase
+from shared.ids import new_id
+from shared.settings import BatteryCells
 from shared.times import Millis
-from tests.alerts.made import HOUR, MINUTE, NOW, a_probe, a_sensor, a_snapshot
+from tests.alerts.made import DAY, HOUR, MINUTE, NOW, a_probe, a_sensor, a_snapshot
 
 
 def silent(
@@ -85,6 +90,64 @@ def test_a_battery_is_low_at_15_percent_and_well_again_at_30(
 ) -> None:
     (verdict,) = battery_low.judge(a_snapshot(probes=(a_probe(battery_percent=percent),)))
     assert (verdict.state, verdict.severity) == (state, severity)
+
+
+@pytest.mark.parametrize(
+    ("cells", "volt", "state", "severity"),
+    [
+        (None, 1.0, "unknown", "info"),
+        ("alkaline-2", 2.8, "ok", "info"),
+        ("alkaline-2", 2.41, "unknown", "info"),
+        ("alkaline-2", 2.4, "bad", "info"),
+        ("alkaline-2", 2.1, "bad", "act"),
+        ("li-socl2", 3.3, "bad", "info"),
+        ("li-ion", 3.3, "bad", "act"),
+    ],
+)
+def test_volts_are_judged_only_where_someone_said_what_the_probe_runs_on(
+    cells: BatteryCells | None, volt: float, state: str, severity: str
+) -> None:
+    (verdict,) = battery_low.judge(a_snapshot(probes=(a_probe(battery_volt=volt),), cells=cells))
+    assert (verdict.state, verdict.severity) == (state, severity)
+    assert verdict.state != "bad" or verdict.figures["battery_volt"] == volt
+
+
+def test_every_kind_of_cell_has_limits_that_fall_from_well_to_empty() -> None:
+    assert set(battery_low.VOLTS) == set(get_args(BatteryCells))
+    assert all(limits.well > limits.low > limits.empty > 0 for limits in battery_low.VOLTS.values())
+
+
+def test_a_percentage_says_more_than_the_volts_beside_it() -> None:
+    probe = a_probe(battery_percent=80.0, battery_volt=1.0)
+    (verdict,) = battery_low.judge(a_snapshot(probes=(probe,), cells="alkaline-2"))
+    assert verdict.state == "ok"
+
+
+def never_heard(placed_ago: int, *, entered_ago: int | None = None, readings: int = 0) -> Verdict:
+    placed = a_probe(heard_at=None, interval_ms=None, placed_from=NOW - placed_ago)
+    if entered_ago is not None:
+        entered = replace(placed.placement, id=new_id(Millis(NOW - entered_ago)))
+        placed = replace(placed, placement=entered)
+    sensors = [a_sensor(readings=readings, last_at=None)]
+    (verdict,) = probe_silent.judge(a_snapshot(probes=(placed,), sensors=sensors))
+    return verdict
+
+
+def test_a_probe_that_never_spoke_is_missed_three_hours_after_it_was_placed() -> None:
+    awaited = never_heard(2 * HOUR)
+    assert (awaited.state, awaited.look_again_at) == ("unknown", NOW + HOUR)
+    missed = never_heard(3 * HOUR)
+    assert (missed.state, missed.reason, missed.severity) == ("bad", "never_heard", "act")
+    assert missed.figures["placed_at"] == NOW - 3 * HOUR
+
+
+def test_a_probe_placed_as_of_last_week_is_waited_for_from_when_that_was_entered() -> None:
+    assert never_heard(7 * DAY, entered_ago=MINUTE).state == "unknown"
+    assert never_heard(7 * DAY, entered_ago=3 * HOUR).state == "bad"
+
+
+def test_a_probe_whose_readings_came_from_a_file_is_not_waited_for() -> None:
+    assert never_heard(7 * DAY, readings=100).reason == "read_from_a_file"
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import pytest
+
+from alerts.channels.failures import http_failure
+from alerts.channels.port import Parcel
+from alerts.outbox_pace import Pace
 from shared.people import Channel, Subscription
 from shared.ports import Registry
 from shared.times import MINUTE, Millis, SystemClock
@@ -116,6 +121,38 @@ def test_what_fails_in_vain_for_long_is_told_by_another_channel_as_well(registry
         until(lambda: state(registry) == "sent")
     assert len(hook.parcels) == 1
     assert set(mail.ids) == {"n-1"}
+
+
+@pytest.mark.parametrize(("tried_for", "disabled"), [(50 * MINUTE, False), (61 * MINUTE, True)])
+def test_an_address_that_is_not_found_is_given_up_only_after_an_hour(
+    registry: Registry, tried_for: int, disabled: bool
+) -> None:
+    """A service that is just being put up again answers 404 for some minutes; what is gone for good says 410."""
+
+    def not_found(_: Parcel) -> None:
+        raise http_failure(404)
+
+    at = Millis(SystemClock().now() - tried_for)
+    registry.notices.put(notice("n-1", "ada-hook", at=at))
+    with running(registry, senders(webhook=Recorder(not_found)), pace=Pace(poll_s=0.01)):
+        until(lambda: registry.notices.get("n-1").tries and copies(registry))
+    assert (registry.people.channel("ada-hook").disabled_at is not None) == disabled
+    assert state(registry) == ("failed" if disabled else "waiting")
+
+
+def test_a_round_is_sent_while_any_of_its_piles_still_wants_it(registry: Registry) -> None:
+    over = {"state": "resolved", "resolved_at": Millis(1)}
+    registry.episodes.put(episode("e-1", **over))
+    registry.episodes.put(episode("e-2", kind="cool_pile"))
+    registry.episodes.put(episode("e-3", kind="turn_soon", **over))
+    mail = Recorder()
+    registry.notices.put(notice("n-1", figures={"round_ids": ["e-3", "e-2"]}))
+    registry.notices.put(notice("n-2", figures={"round_ids": ["e-3"]}))
+    registry.notices.put(notice("n-3", figures={"also_ids": ["e-2"]}))
+    with running(registry, senders(email=mail)):
+        until(lambda: state(registry, "n-2") == "withheld")
+        until(lambda: {state(registry, "n-1"), state(registry, "n-3")} == {"sent"})
+    assert sorted(mail.ids) == ["n-1", "n-3"]
 
 
 def test_notices_to_a_channel_that_is_disabled_already_go_the_other_way(registry: Registry) -> None:

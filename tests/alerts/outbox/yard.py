@@ -152,13 +152,13 @@ def running(
         yield beats
     finally:
         stop.set()
-        thread.join(10.0)
+        thread.join(30.0)
         assert not thread.is_alive(), "the sender did not stop"
     if raised:
         raise raised[0]
 
 
-def until(true: Callable[[], object], within_s: float = 10.0) -> None:
+def until(true: Callable[[], object], within_s: float = 60.0) -> None:
     """Wait for it, with an end."""
     end = time.monotonic() + within_s
     while not true():

@@ -11,7 +11,7 @@ from alerts.wording import TELLERS, compose
 from shared.episodes import NoticeKind
 from shared.languages import languages
 from shared.units import Units
-from tests.alerts.wording.scenes import VARIANTS, episode, link_for, person, scene
+from tests.alerts.wording.scenes import VARIANTS, beside, episode, link_for, person, scene
 
 FOLDER = Path(__file__).with_name("golden")
 UNITS: tuple[Units, ...] = ("celsius", "fahrenheit")
@@ -38,6 +38,8 @@ def variants_sheet(language: str) -> str:
             "first",
             link_for,
             [episode(kind) for kind in variant.also],
+            [beside(peg, kind, reason) for peg, kind, reason in variant.beside],
+            link_for_all=lambda act: f"https://yard.example/do/{act}-all",
         )
         parts.append(f"== {variant.name}\n# {message.title}\n{message.text}\n")
     return "\n".join(parts)

@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from alerts.wording import Beside
 from shared.episodes import Episode, NoticeKind, Severity
+from shared.heat.faults import EQUAL_DEPTHS, NO_VALUES, POWER_ON, STUCK
 from shared.heat.guide import Guide, Rung
 from shared.heat.report import Extreme, HeatReport, Risk, SensorHeat, TurnOutlook
 from shared.links import LinkAct
@@ -124,8 +126,13 @@ FIGURES: dict[NoticeKind, dict[str, Any]] = {
         "turns_required": 3,
     },
     "cool_pile": HEAT | {"hottest_c": 72.4, "threshold_c": 71.0, "hours": 1.5, "limit_h": None},
-    "fire_watch": HEAT
-    | {"hottest_c": 84.0, "threshold_c": 82.0, "hours": 0.5, "limit_h": None, "fault": "reads 85.0 exactly"},
+    "fire_watch": {
+        "hottest_c": 84.0,
+        "measured_at": NOW - 8 * MINUTE,
+        "since_at": NOW - 45 * MINUTE,
+        "reasons": ["core 84.0 °C, at 82 °C or more: treat as a warning before fire"],
+        "fault": POWER_ON,
+    },
     "not_heating": {
         "hottest_c": 38.1,
         "measured_at": NOW - 8 * MINUTE,
@@ -142,8 +149,8 @@ FIGURES: dict[NoticeKind, dict[str, Any]] = {
     },
     "rule_met": {"rule": "US organic windrow", "edition": "7 CFR 205.203(c)(2)", "met_at": NOW - HOUR},
     "probe_silent": {"probe": "P-07", "last_heard_at": NOW - 5 * HOUR},
-    "probe_fault": {"probe": "P-07", "depth": "45 cm", "fault": "no change of 0.1 K in 6 h"},
-    "battery_low": {"probe": "P-07", "battery_percent": 14.0, "limit_percent": 20.0},
+    "probe_fault": {"probe": "P-07", "depth": "45 cm", "fault": f"{NO_VALUES}; {STUCK}"},
+    "battery_low": {"probe": "P-07", "battery_percent": 14.0, "limit_percent": 15.0},
     "turn_found": {"turn_at": NOW - 3 * HOUR, "fall_k": 17.5},
     "service_trouble": {"part": "ingest", "since_at": NOW - 12 * MINUTE, "why": "no heartbeat"},
     "morning_round": {},
@@ -206,6 +213,15 @@ class Variant:
     figures: dict[str, Any]
     scene: StillScene | None = None
     also: tuple[NoticeKind, ...] = ()
+    beside: tuple[tuple[str, NoticeKind, str], ...] = ()
+
+
+def beside(peg: str, kind: NoticeKind, reason: str) -> Beside:
+    """Another pile of the same round."""
+    other = Pile(f"pile-{peg}", "larkfield", peg, PILE.built_at)
+    celsius = FIGURES[kind].get("hottest_c", 61.0)
+    there = StillScene(pile=other, report=report(celsius), guide=GUIDE)
+    return Beside(episode(kind), there, reason, lambda act: f"https://yard.example/do/{act}-{peg}")
 
 
 VARIANTS = (
@@ -229,7 +245,39 @@ VARIANTS = (
     Variant("two things at once", "turn_due", {}, None, ("battery_low", "cool_pile")),
     Variant("at the top rung", "cool_pile", {"hottest_c": 70.5, "threshold_c": 70.0, "hours": 2.0}),
     Variant("too hot for too long", "cool_pile", {"hottest_c": 67.0, "threshold_c": 65.0, "hours": 30.0}),
-    Variant("volts", "battery_low", {"battery_percent": None, "battery_volt": 3.31, "limit_volt": 3.4}),
+    Variant("volts", "battery_low", {"battery_percent": None, "battery_volt": 3.31, "limit_volt": 3.3}),
+    Variant("nearly empty", "battery_low", {"battery_percent": 4.0, "empty": True}),
+    Variant("never heard", "probe_silent", {"never_heard": True, "placed_at": NOW - 4 * HOUR}),
+    Variant("all depths alike", "probe_fault", {"depth": "15 cm, 45 cm", "fault": EQUAL_DEPTHS}),
+    Variant(
+        "smoke was noted",
+        "fire_watch",
+        {"hottest_c": 61.0, "fault": None, "reasons": ["smoke was noted at 2026-11-25 13:10 UTC"]},
+    ),
+    Variant(
+        "hours on several rungs of the guide",
+        "turn_due",
+        {
+            "hours": 20.0,
+            "load": 1.0,
+            "rungs": [
+                {"from_c": 55.0, "hours": 6.0, "limit_h": 72.0},
+                {"from_c": 60.0, "hours": 4.0, "limit_h": 48.0},
+                {"from_c": 65.0, "hours": 20.0, "limit_h": 24.0},
+            ],
+        },
+    ),
+    Variant("cooler now than it was", "turn_overdue", {"threshold_c": 65.0, "hours": 26.0, "limit_h": 24.0}),
+    Variant(
+        "over the top rung",
+        "turn_due",
+        {"hottest_c": 71.2, "threshold_c": 70.0, "hours": 0.5, "limit_h": 0.0},
+    ),
+    Variant(
+        "the outlook is not sure",
+        "turn_soon",
+        {"earliest_at": NOW - 30 * MINUTE + HOUR, "latest_at": NOW + 6 * HOUR},
+    ),
     Variant(
         "a whole site silent",
         "service_trouble",
@@ -241,6 +289,18 @@ VARIANTS = (
         "service_trouble",
         {"part": "channel", "channel_kind": "email", "why": "mail server: 550 no such user"},
         StillScene(pile=None, site=None),
+    ),
+    Variant(
+        "a round of five",
+        "turn_overdue",
+        {},
+        also=("battery_low",),
+        beside=(
+            ("K-02", "turn_due", "first"),
+            ("K-11", "turn_soon", "reminder"),
+            ("K-03", "probe_silent", "first"),
+            ("K-09", "cool_pile", "resolved"),
+        ),
     ),
     Variant("nothing to do this morning", "morning_round", {}, StillScene(pile=None, round=())),
 )

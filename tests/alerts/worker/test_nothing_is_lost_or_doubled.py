@@ -54,12 +54,14 @@ def test_two_watches_at_once_tell_once(yard: Yard) -> None:
         thread.start()
     for thread in threads:
         thread.join(30)
-    assert sorted(n.peg for n in yard.told()) == [pile.peg for pile in piles]
+    assert yard.heard_of() == [(pile.peg, "turn_due", "first") for pile in piles]
     assert len(yard.registry.episodes.unresolved()) == 30
 
 
-def test_a_thousand_piles_going_bad_in_one_tick_are_a_thousand_messages(yard: Yard) -> None:
+def test_a_thousand_piles_going_bad_in_one_tick_are_a_thousand_posts_and_two_letters(yard: Yard) -> None:
+    """A program gets each by itself; a person gets what a tick finds, 500 piles, in one letter that names them all."""
     yard.person("Ada")
+    yard.person("Gate", kind="webhook")
     with yard.registry.begin():
         for number in range(1000):
             yard.pile(f"K-{number:04}")
@@ -70,8 +72,10 @@ def test_a_thousand_piles_going_bad_in_one_tick_are_a_thousand_messages(yard: Ya
         yard.is_so(pile, state="due", load=1.0, due_at=yard.now)
     yard.tick()
     yard.tick()
-    told = yard.told()
+    told = yard.told("Gate")
     assert len(told) == len({n.id for n in told}) == len({n.pile_id for n in told}) == 1000
+    assert len(yard.heard_of("Ada")) == len({peg for peg, _, _ in yard.heard_of("Ada")}) == 1000
+    assert len(yard.told("Ada")) == 2
 
 
 def test_the_cost_of_a_tick_is_that_of_what_changed(yard: Yard) -> None:
