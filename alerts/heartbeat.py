@@ -39,7 +39,7 @@ class Heartbeat:
 
     def _all_beat(self) -> bool:
         beats = self._registry.memory.names("beat.")
-        known = [int(beats[f"beat.{name}"]) for name in LOOPS if f"beat.{name}" in beats]
+        known = [int(beats[f"beat.{name}"]) for name in LOOPS if beats.get(f"beat.{name}")]
         oldest = self._clock.now() - QUIET_AFTER_S * 1000 * clock_rate(self._clock)
         return all(at >= oldest for at in known)
 

@@ -107,7 +107,8 @@ def compose(
     others = _others(tale, also)
     links = _links(draft, link_for)
     if beside and "seen" in links:
-        links["seen"] = (link_for_all or link_for)("acknowledge")
+        whole = link_for_all or link_for
+        links |= {"seen": whole("acknowledge"), "open": whole("open") or links.get("open", "")}
     walk = [_told_beside(one, person, snapshot.now) for one in beside]
     lines = [
         draft.head,
@@ -144,7 +145,7 @@ def _told_beside(one: Beside, person: Person, now: Millis) -> _ToldBeside:
     words = kept(
         draft.head,
         *draft.why,
-        _age(tale) if draft.aged else "",
+        _young_age(tale) if draft.aged else "",
         *(tale.voice.say("Also: {head}", head=other.head) for other in _others(tale, one.also)),
         *_done(tale, draft, _links(draft, one.link_for)),
     )
@@ -240,6 +241,14 @@ def _age(tale: Tale) -> str:
     return tale.voice.say(
         "The last reading is old: {when}, {age} before this message. Measure by hand.", **parts
     )
+
+
+def _young_age(tale: Tale) -> str:
+    """In a list, where the figures are fresh, their age alone."""
+    at = tale.hottest.at
+    if tale.scene.pile is None or at is None or not tale.hottest.fresh:
+        return _age(tale)
+    return tale.voice.say("Read {age} before.", age=tale.voice.span(tale.scene.now - at))
 
 
 def _links(draft: Draft, link_for: LinkFor) -> dict[str, str]:

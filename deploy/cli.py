@@ -33,6 +33,7 @@ COMMANDS = {
     "audit": ("deploy.commands.audit", "audit"),
     "probe": ("deploy.commands.probe", "probe"),
     "quarantine": ("deploy.commands.quarantine", "quarantine"),
+    "channel": ("deploy.commands.channel", "channel"),
     "analyse": ("deploy.analyse", "analyse_command"),
     "mix": ("deploy.commands.mix", "mix_command"),
 }

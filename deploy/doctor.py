@@ -23,6 +23,7 @@ from shared.times import DAY, MINUTE, Millis, iso, parse_time
 Verdict = Literal["ok", "warn", "fail"]
 LEAST_FREE_BYTES, LITTLE_FREE_BYTES = 200 * 2**20, 2 * 2**30
 PATIENCE_S = 5.0
+BEATS = "beat."  # where the supervisor notes each loop's last beat
 RELEASED_AT = parse_time("2026-11-01T00:00:00Z")  # no clock that is right reads earlier
 
 
@@ -48,6 +49,7 @@ def examine(house: House, config_file: Path | None) -> Iterator[Finding]:
         Finding("secrets", "warn" if open_ else "ok", text)
         for open_, text in open_secrets(config_file, house.data_dir)
     )
+    yield from _roles(house)
     yield from _probes(house)
 
 
@@ -143,6 +145,28 @@ def _channels(house: House) -> Iterator[Finding]:
             yield Finding(name, "fail", text)
         else:
             yield Finding(name, "ok", f"{person.name}'s {channel.kind} is on")
+
+
+def _roles(house: House) -> Iterator[Finding]:
+    """Roles that once ran on this data and left no beat of late."""
+    now = house.clock.now()
+    for name, beat in sorted(house.registry.memory.names(BEATS).items()):
+        if beat.isdigit() and now - int(beat) > DAY:
+            role = name.removeprefix(BEATS)
+            yield Finding(
+                f"role.{role}",
+                "warn",
+                f"last ran {iso(Millis(int(beat)))}: start it again, or, if it was taken away for good, say "
+                f"`turnbell check --gone {role}` and its trouble ends",
+            )
+
+
+def forget_role(house: House, role: str) -> bool:
+    """It was taken away for good; False: no role of that name ever ran here."""
+    if not house.registry.memory.get(f"{BEATS}{role}"):
+        return False
+    house.registry.memory.set(f"{BEATS}{role}", "")
+    return True
 
 
 def _probes(house: House) -> Iterator[Finding]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from alerts.channels.failures import http_failure
@@ -141,7 +143,7 @@ def test_an_address_that_is_not_found_is_given_up_only_after_an_hour(
 
 
 def test_a_round_is_sent_while_any_of_its_piles_still_wants_it(registry: Registry) -> None:
-    over = {"state": "resolved", "resolved_at": Millis(1)}
+    over: dict[str, Any] = {"state": "resolved", "resolved_at": Millis(1)}
     registry.episodes.put(episode("e-1", **over))
     registry.episodes.put(episode("e-2", kind="cool_pile"))
     registry.episodes.put(episode("e-3", kind="turn_soon", **over))
