@@ -169,6 +169,11 @@ def table(month: Month) -> str:
         lines.append(f"  {kind:16} {reason:10} {count:4}")
     withheld = Counter((n.kind, n.reason) for n in month.notices if n.state == "withheld")
     lines += [f"  withheld {kind:16} {why:18} {count:4}" for (kind, why), count in sorted(withheld.items())]
+    idle = Counter((n.kind, n.reason) for n in month.maker.idle)
+    lines.append(f"  led to something: {sum(month.maker.deeds.values())}; to nothing: {sum(idle.values())}")
+    lines += [
+        f"    nothing: {kind:16} {reason:10} {count:4}" for (kind, reason), count in sorted(idle.items())
+    ]
     per_pile: dict[str, Counter[str]] = defaultdict(Counter)
     for notice in told:
         per_pile[notice.peg or "service"][
