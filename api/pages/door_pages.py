@@ -21,7 +21,7 @@ from api.v1 import episodes
 from shared.ids import new_id
 from shared.links import LINK_PATH, LinkError, LinkPurpose, link_key, verify_link
 from shared.notices import told_along
-from shared.ports import NotFound
+from shared.ports import NotFound, Registry
 from shared.times import Millis, iso
 
 router = APIRouter(include_in_schema=False)
@@ -178,15 +178,24 @@ def _purpose(view: View, token: str) -> LinkPurpose:
 
 
 def _is_over(view: View, purpose: LinkPurpose) -> bool:
-    """A link ends with its episode; the turn that a message asked for stays wanted while the next one asks for it."""
+    """A link ends with its episode; the turn that a message asked for stays wanted while the next one asks for it, and
+    the answer to a round while any of its piles does."""
     registry = view.whole.registry
-    try:
-        if not purpose.episode or registry.episodes.get(purpose.episode).state != "resolved":
-            return False
-    except NotFound:
+    if not purpose.episode or not _resolved(registry, purpose.episode):
         return False
+    if purpose.act == "acknowledge":
+        told = registry.notices.of_episode(purpose.episode)
+        along = told_along(told, purpose.person, whole_round=purpose.pile is None)
+        return all(_resolved(registry, episode) for episode in along)
     standing = registry.episodes.unresolved(purpose.pile) if purpose.pile else []
     return purpose.act != "log_turn" or not any(one.kind in _ANSWERED_BY_A_TURN for one in standing)
+
+
+def _resolved(registry: Registry, episode: str) -> bool:
+    try:
+        return registry.episodes.get(episode).state == "resolved"
+    except NotFound:
+        return False
 
 
 def _caller(view: View, purpose: LinkPurpose) -> Caller:

@@ -21,7 +21,7 @@ def month(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Month]:
 
 def test_there_is_something_to_tell_and_the_turns_get_done(month: Month) -> None:
     assert sum(month.turns.values()) >= 6, table(month)
-    assert {"turn_due", "cool_pile"} <= {notice.kind for notice in month.told()}
+    assert {"turn_soon", "cool_pile"} <= {notice.kind for notice in month.told()}
 
 
 def test_a_pile_has_at_most_one_message_at_a_time(month: Month) -> None:
