@@ -118,7 +118,7 @@ def compose(
         *(voice.say("Also: {head}", head=other.head) for other in others),
         *_done(tale, draft, links),
         *_walk(tale, walk),
-        *_invitations(tale, draft, links, many=bool(walk)),
+        *_invitations(tale, links, many=bool(walk)),
         *dict.fromkeys(
             line for each in (draft, *others, *(one.draft for one in walk)) for line in each.cautions
         ),
@@ -267,7 +267,7 @@ def _done(tale: Tale, draft: Draft, links: Mapping[str, str]) -> tuple[str, ...]
     return (say("Done? {link}", link=link) if draft.done == "log_turn" else say("Answer: {link}", link=link),)
 
 
-def _invitations(tale: Tale, draft: Draft, links: Mapping[str, str], *, many: bool) -> tuple[str, ...]:
+def _invitations(tale: Tale, links: Mapping[str, str], *, many: bool) -> tuple[str, ...]:
     say = tale.voice.say
     seen = ""
     if "seen" in links:

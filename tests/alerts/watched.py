@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, cast
@@ -35,7 +35,7 @@ class HandClock:
 class ToldBook:
     """Stands in for the heat book: a function of the instant for each pile, and a list of what changed."""
 
-    reports: dict[str, Callable[[Millis], HeatReport]] = field(default_factory=dict)
+    said: dict[str, Callable[[Millis], HeatReport]] = field(default_factory=dict)
     changed: dict[str, set[str]] = field(default_factory=dict)
     asked: list[str] = field(default_factory=list)
     fails: StorageError | None = None
@@ -44,12 +44,15 @@ class ToldBook:
         if self.fails is not None:
             raise self.fails
         self.asked.append(pile_id)
-        return self.reports[pile_id](now)
+        return self.said[pile_id](now)
+
+    def reports(self, pile_ids: Iterable[str], now: Millis, **_: Any) -> dict[str, HeatReport]:
+        return {pile_id: self.report(pile_id, now) for pile_id in pile_ids}
 
     def poll(self, consumer: str) -> set[str]:
         if consumer not in self.changed:
             self.changed[consumer] = set()
-            return set(self.reports)
+            return set(self.said)
         found, self.changed[consumer] = self.changed[consumer], set()
         return found
 
@@ -117,7 +120,7 @@ class Yard:
             turned = tuple(turn.at for turn in self.registry.piles.turns(pile.id) if turn.counts)
             return a_report(pile, now, **({"turned": turned} | about))
 
-        self.book.reports[pile.id] = report
+        self.book.said[pile.id] = report
         self.book.touch(pile.id)
 
     def turn(self, pile: Pile, *, by: str = "", at: int | None = None) -> None:

@@ -100,7 +100,7 @@ def test_a_pile_that_cannot_be_judged_does_not_keep_the_others_from_being_watche
     def broken(now: Millis) -> HeatReport:
         raise ZeroDivisionError
 
-    yard.book.reports[bad.id] = broken
+    yard.book.said[bad.id] = broken
     stop = threading.Event()
     with pytest.raises(ZeroDivisionError):
         yard.watch.run(stop, lambda: None)
@@ -111,7 +111,7 @@ def test_a_pile_that_cannot_be_judged_does_not_keep_the_others_from_being_watche
 
     yard.watch.run(stop, stop_soon)  # as the supervisor starts it again
     assert [n.peg for n in yard.told()] == ["K-02"]
-    yard.book.reports[bad.id] = lambda now: a_report(bad, now, state="due", load=1.0, due_at=now)
+    yard.book.said[bad.id] = lambda now: a_report(bad, now, state="due", load=1.0, due_at=now)
     yard.pass_time(11 * MINUTE)
     assert sorted(n.peg for n in yard.told()) == ["K-01", "K-02"]
 

@@ -192,9 +192,9 @@ def test_a_watch_that_dies_before_the_morning_loses_nothing_and_the_next_puts_it
     yard.tick()
     piles_due(yard, "K-03")
     yard.tick()
-    reports = dict(yard.book.reports)
+    reports = dict(yard.book.said)
     yard.restart()
-    yard.book.reports = reports
+    yard.book.said = reports
     yard.clock.at = parse_time("2026-11-26T06:30:00Z")
     assert (
         len(yard.registry.notices.claim(Millis(yard.now), 0, 10)) == 3
