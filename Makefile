@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: setup demo test bench check screenshots reference lock packages sbom audit-dependencies fuzz
+.PHONY: setup demo test bench evaluate check screenshots reference lock packages sbom audit-dependencies fuzz
 
 setup: $(VENV)/ready
 
@@ -32,6 +32,10 @@ check: setup
 
 bench: setup
 	@$(BIN)/python -m tests.bench
+
+# How good the outlook and the turn finder are: build/evaluation/report.md, in some minutes.
+evaluate: setup
+	@$(BIN)/python -m tests.evaluate build/evaluation
 
 screenshots: setup packages
 	$(BIN)/python -m tests.screenshots

@@ -4,15 +4,8 @@ from __future__ import annotations
 
 from shared.heat.guide import Guide
 from shared.heat.phase import COOL_MS, HOT_C, NEAR_AIR_K, NEAR_AIR_MS, REHEAT_MS
-from shared.heat.risk import (
-    CLEAR_AFTER_MS,
-    CLEAR_BELOW_K,
-    COOLED_AFTER_MS,
-    COOLED_BELOW_C,
-    LONG_HOT_C,
-    LONG_HOT_MS,
-    STEPS,
-)
+from shared.heat.risk import CLEAR_AFTER_MS, COOLED_AFTER_MS, COOLED_BELOW_C, LONG_HOT_C, LONG_HOT_MS
+from shared.heat.risk_steps import CLEAR_BELOW_K, STEPS
 from shared.times import DAY, HOUR, MINUTE
 from shared.units import Units, fahrenheit
 

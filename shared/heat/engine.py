@@ -5,12 +5,13 @@ One more reading costs a window around it, whatever the pile's age; the answers 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from shared.heat.coldest_peaks import ColdestPeaks
 from shared.heat.curve import SensorLine, Window
 from shared.heat.exposure import KNOWN
 from shared.heat.extremes import coldest_peak
@@ -20,10 +21,10 @@ from shared.heat.outlook import OutlookState
 from shared.heat.peaks import Peak, higher
 from shared.heat.remembered import Remembered
 from shared.heat.report import THRESHOLDS_C
-from shared.heat.risk import STEP_THRESHOLDS_C
+from shared.heat.risk_steps import STEP_THRESHOLDS_C
 from shared.heat.spans import FOREVER
 from shared.heat.stands import Stand, merged
-from shared.heat.view import AnyZone, Stretches, Which
+from shared.heat.view import AnyZone, Stretches, Which, within
 from shared.heat.zones import ZoneLines
 from shared.piles import Placement, Zone
 from shared.readings import Curve, SensorKey
@@ -52,7 +53,7 @@ class PileHeat:
             self.stands.append(self.hand)
         self._stale = self.hand is not None
         self._zones: dict[AnyZone, ZoneLines] = {}
-        self._coldest_peaks: dict[AnyZone, Peak | None] = {}
+        self._coldest_peaks = ColdestPeaks(self.max_gap_ms)
         self._remembered = Remembered()
         self.outlook_state = OutlookState()
         for sensor, curve in (curves or {}).items():
@@ -119,7 +120,9 @@ class PileHeat:
         first, last = -1 if after is None else after, FOREVER if until is None else until
         best: Peak | None = None
         if which == "coldest":
-            best = self._coldest_peak(zone or "core", lines) if whole else coldest_peak(lines, first, last)
+            best = (
+                self._coldest_peaks.of(zone or "core", lines) if whole else coldest_peak(lines, first, last)
+            )
         else:
             for line in lines.lines:
                 best = higher(best, line.peak if whole else line.peak_within(first, last))
@@ -131,11 +134,11 @@ class PileHeat:
         found: list[tuple[float, int]] = []
         for line, asked in lines.members:
             latest = line.now(now)
-            if latest is not None and (which == "hottest" or _within(asked, now)):
+            if latest is not None and (which == "hottest" or within(asked, now)):
                 found.append(latest)
-            elif which == "coldest" and _within(asked, now):
+            elif which == "coldest" and within(asked, now):
                 return None
-        if not found or (which == "coldest" and any(_within(span, now) for span in lines.silent)):
+        if not found or (which == "coldest" and any(within(span, now) for span in lines.silent)):
             return None
         if which == "hottest":
             celsius, at = max(found)
@@ -191,7 +194,7 @@ class PileHeat:
         for zone, lines in self._zones.items():
             mine = merged((w for z, found in by_zone.items() if _belongs(z, zone) for w in found), 0)
             lines.renew(mine)
-            self._renew_coldest_peak(zone, lines, mine)
+            self._coldest_peaks.renew(zone, lines, mine)
         self._remembered.forget(merged((w for found in by_zone.values() for w in found), 0))
 
     def _complete_depths(self) -> bool:
@@ -219,27 +222,6 @@ class PileHeat:
                 self._zones[name].add_thresholds(ASKED_OF_THE_CORE)
         return self._zones[name]
 
-    def _coldest_peak(self, zone: AnyZone, lines: ZoneLines) -> Peak | None:
-        if zone not in self._coldest_peaks:
-            lows = [int(line.rows.at[0]) for line in lines.lines if line.rows.count]
-            highs = [int(line.rows.at[-1]) for line in lines.lines if line.rows.count]
-            found = coldest_peak(lines, min(lows), max(highs), edges=False) if lows else None
-            self._coldest_peaks[zone] = found
-        return self._coldest_peaks[zone]
-
-    def _renew_coldest_peak(self, zone: AnyZone, lines: ZoneLines, windows: Iterable[Window]) -> None:
-        for start, end in windows:
-            if zone not in self._coldest_peaks:
-                return
-            held = self._coldest_peaks[zone]
-            if held is not None and not start <= held[1] <= end and _all_below(lines, start, end, held[0]):
-                continue
-            near = coldest_peak(lines, start - self.max_gap_ms, end + self.max_gap_ms, edges=False)
-            if near is not None and higher(held, near) == near:
-                self._coldest_peaks[zone] = near
-            elif held is not None and start <= held[1] <= end:
-                del self._coldest_peaks[zone]
-
     def _stands_of(self, sensor: SensorKey) -> list[Stand]:
         if sensor.quantity != "temperature":
             return []
@@ -256,18 +238,3 @@ class PileHeat:
 
 def _belongs(zone: Zone, asked: AnyZone) -> bool:
     return zone != "ambient" if asked == "all" else zone == asked
-
-
-def _within(stretches: Stretches, now: int) -> bool:
-    place = int(stretches[:, 0].searchsorted(now, "right")) - 1
-    return place >= 0 and now < int(stretches[place, 1])
-
-
-def _all_below(lines: ZoneLines, start: int, end: int, celsius: float) -> bool:
-    """Whether one sensor that is asked throughout stayed below, so that the coldest did too."""
-    for line, asked in lines.members:
-        if len(asked) == 1 and _within(asked, start) and _within(asked, end):
-            around = line.around(start, end)[1]
-            if len(around) and around.max() < celsius:
-                return True
-    return False

@@ -18,7 +18,7 @@ from shared.heat.turn_finder import COOL_CORE_C, Depths, FoundTurn, find_turns
 from shared.piles import Turn
 from shared.times import DAY, HOUR, MINUTE, Millis
 
-REACH_MS = 20 * HOUR  # the finder reads nothing further from a turn
+REACH_MS = 27 * HOUR  # the finder reads nothing further from a turn
 ON_RECORD_WITHIN_MS = 12 * HOUR
 SAME_TURN_MS = 6 * HOUR
 COULD_SEE_MS = 2 * HOUR

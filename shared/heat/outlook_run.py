@@ -36,10 +36,10 @@ PRIOR_C2 = (
 PRIOR_MIXED_C2 = (0.49, 1.7, 4.0, 16.0)
 STRANGE_FACTOR = 9.0
 FLOOR_C2 = 0.02
-BAND_BEGINS = (1.0, 1.0, 1.5, 3.0)  # the factors before the pile has taught any; from simulation
+BAND_BEGINS = (1.0, 1.05, 1.75, 4.0)  # the factors before the pile has taught any; from simulation
 BAND_MISS = (0.1, 0.1, 0.075, 0.05)  # aimed at on each side; where errors are learnt of late, less
 BAND_PACE = 0.03
-BAND_LEAST, BAND_MOST = 0.25, 4.0
+BAND_LEAST, BAND_MOST = 0.25, 6.0
 SPREAD_SHARE = 0.5
 BAND_FLOOR_C2 = 0.04
 

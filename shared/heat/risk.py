@@ -6,6 +6,8 @@ Where the steps come from:
 - A step holds once the time at or over it, added up since it was last given up, comes to its duration.
 - The durations, the 2 K and 6 h before a step is given up, and the 48 h after danger are our own choices.
 - 120 h at or over 65 °C without a turn is our own choice too.
+- A core that climbs faster than biology does at that heat (rise.py) is danger; its limit is from simulation.
+- Large (much unseen stuff a probe), dry or long unturned: each lifts watch to high, none lowers anything.
 """
 
 from __future__ import annotations
@@ -16,42 +18,25 @@ from dataclasses import dataclass
 import numpy as np
 
 from shared.heat.report import Risk, RiskLevel
+from shared.heat.rise import OVER_C, strange_rise
 from shared.heat.risk_notes import Noted, noted
+from shared.heat.risk_steps import CLEAR_BELOW_K, STEPS, Step
 from shared.heat.rule_clock import reached, without
 from shared.heat.rule_words import lasted, when
 from shared.heat.spans import clipped, total
 from shared.heat.view import HeatView, Stretches
-from shared.times import DAY, HOUR, MINUTE, Millis
+from shared.times import DAY, HOUR, Millis
 
 LEVELS: tuple[RiskLevel, ...] = ("none", "watch", "high", "danger")
-CLEAR_BELOW_K = 2.0
 CLEAR_AFTER_MS = 6 * HOUR
 COOLED_BELOW_C = 65.0
 COOLED_AFTER_MS = 48 * HOUR
 OPENED_AFTER_MS = 12 * HOUR
-ALARM_C = 82.0
 LONG_HOT_C = 65.0
 LONG_HOT_MS = 120 * HOUR
 LONG_UNTURNED_MS = 21 * DAY
 WIDE_L_PER_PROBE = 10_000.0
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    level: RiskLevel
-    at_least_c: float
-    for_ms: int
-    means: str
-    source: str
-
-
-STEPS: tuple[Step, ...] = (
-    Step("watch", 65.0, 2 * HOUR, "too hot for many of the organisms that make compost; plan a turn", "Cornell, Compost Physics"),
-    Step("high", 71.0, 1 * HOUR, "turn now and add water", "North Carolina DEQ on spontaneous combustion"),
-    Step("danger", 76.7, 30 * MINUTE, "hotter than biology alone should hold; measure by hand, keep water near", "upper edge of the US organic band, 7 CFR 205.203"),
-    Step("danger", ALARM_C, 0, "treat as a warning before fire (threshold from memory, unverified)", "from memory, unverified"),
-)  # fmt: skip
-STEP_THRESHOLDS_C = tuple(step.at_least_c - below for step in STEPS for below in (0.0, CLEAR_BELOW_K))
+LARGE_HOT_MS = 48 * HOUR
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +55,9 @@ def risk_reading(view: HeatView, now: Millis) -> Risk:
     words = noted(view.facts.notes, now, view.facts.turned_at)
     causes = [cause for step in STEPS if (cause := _on_step(lines, step, words)) is not None]
     causes += _causes_beside(lines, words)
+    climb = strange_rise(view, now, lines.last_turn)
+    if climb is not None:
+        causes.append(_Cause("danger", None, _climbs(climb)))
     if _highest(causes) == "watch":
         causes += _aggravators(lines, words)
     causes += _smells(words)
@@ -209,6 +197,13 @@ def _smells(words: Noted) -> list[_Cause]:
     return causes
 
 
+def _climbs(climb_k_h: float) -> str:
+    return (
+        f"the core climbs {climb_k_h:.1f} K an hour although it has been at {OVER_C:g} °C or more for hours: faster than "
+        "biology alone does at that heat; measure by hand, keep water near"
+    )
+
+
 def _aggravators(lines: _Lines, words: Noted) -> list[_Cause]:
     causes = []
     if words.dry_at is not None:
@@ -221,7 +216,23 @@ def _aggravators(lines: _Lines, words: Noted) -> list[_Cause]:
         )
     if lines.now - lines.last_turn > LONG_UNTURNED_MS:
         causes.append(_Cause("high", None, f"not turned for {(lines.now - lines.last_turn) // DAY} days"))
+    hot_ms = total(clipped(lines.above(LONG_HOT_C), lines.last_turn, lines.now))
+    if _wide(lines) and hot_ms >= LARGE_HOT_MS:
+        volume = (lines.facts.pile.volume_l or 0.0) / 1000
+        causes.append(
+            _Cause(
+                "high",
+                None,
+                f"{lasted(hot_ms)} at {LONG_HOT_C:g} °C or more in {volume:g} m³: so large a pile holds its heat, and its "
+                "probes do not see all of it",
+            )
+        )
     return causes
+
+
+def _wide(lines: _Lines) -> bool:
+    volume = lines.facts.pile.volume_l
+    return bool(volume and lines.probes and volume / lines.probes > WIDE_L_PER_PROBE)
 
 
 def _unseen(lines: _Lines, level: RiskLevel) -> list[str]:
@@ -229,7 +240,7 @@ def _unseen(lines: _Lines, level: RiskLevel) -> list[str]:
     if lines.hottest_c is None and level == "none":
         reasons.append("the core is not known now; that is not a sign of safety")
     volume = lines.facts.pile.volume_l
-    if level != "none" and volume and lines.probes and volume / lines.probes > WIDE_L_PER_PROBE:
+    if level != "none" and volume and _wide(lines):
         reasons.append(
             f"{volume / 1000:g} m³ and {lines.probes} probe{'s' * (lines.probes > 1)}: hot spots may go unseen"
         )

@@ -30,8 +30,10 @@ COLLAPSED_TO, COLLAPSED_C = 0.65, 5.0  # profile spread after: this share of bef
 CORE_SHARE = 0.6  # the core falls at least this share of the depth that fell most
 ALL_FALL_C, ALL_FALL_SHARE = 8.0, 0.4  # or every depth falls far: the profile need not collapse then
 ONE_DEPTH_FACTOR = 1.4  # with a single depth there is no profile to look at: ask for more
-# colder than it was within the last 20 hours, and by a share of how much it moved then: a day's swing returns
-SWING_MS, BELOW_LATELY_C, BELOW_SWING_SHARE = 20 * HOUR, 1.0, 0.25
+# colder than it was within the last 26 hours, and by a share of how much it moved then: a day's swing returns
+SWING_MS, BELOW_LATELY_C, BELOW_SWING_SHARE = 26 * HOUR, 1.0, 0.25
+# or, of a pile that heats, a fall this far, of which the day before brought at most this share
+HEATING_FALL_C, HEATING_FELL_SHARE = 7.0, 0.35
 MERGE_MS = 12 * HOUR
 COOL_CORE_C = 30.0  # below this a turn leaves no trace that could be told from weather
 RETURN_MS, RETURN_SHARE, RETURN_JUMP_C_MIN = (
@@ -58,7 +60,7 @@ class FoundTurn:
 def find_turns(depths: Depths, *, air_c: float = 15.0) -> list[FoundTurn]:
     """Turns in ``depths`` (name -> instants int64 ms ascending, °C), oldest first.
 
-    Reads nothing further than 20 h from a turn, so late readings are judged anew by calling it on that stretch.
+    Reads nothing further than 26 h from a turn, so late readings are judged anew by calling it on that stretch.
     """
     grid, values = _grid(depths)
     if len(grid) < 2 * WINDOW:
@@ -171,8 +173,7 @@ def _judge(
     column = np.flatnonzero(both)[core]
     series = values[:, column]
     lately = series[(grid >= grid[index] - SWING_MS) & (grid <= grid[index])]
-    margin = max(BELOW_LATELY_C, BELOW_SWING_SHARE * float(np.nanmax(lately) - np.nanmin(lately)))
-    if post_c[core] > np.nanmin(lately) - margin:
+    if _swings(lately[np.isfinite(lately)], float(post_c[core]), fall):
         return None
     return _Candidate(
         at=int((grid[index] + grid[index + 1]) // 2),
@@ -182,6 +183,15 @@ def _judge(
         returned=_returned(grid, series, index, float(pre_c[core]), fall),
         reheats=_reheats(grid, series, index, float(post_c[core])),
     )
+
+
+def _swings(lately: NDArray[np.float64], after_c: float, fall: float) -> bool:
+    """Whether such a fall is nothing new here: it was as cold within a day, and not because it was still heating."""
+    margin = max(BELOW_LATELY_C, BELOW_SWING_SHARE * float(np.ptp(lately)))
+    if after_c <= float(lately.min()) - margin:
+        return False
+    fell = float((np.maximum.accumulate(lately) - lately).max())
+    return fall < HEATING_FALL_C or fell > HEATING_FELL_SHARE * fall
 
 
 def _mixed(pre_c: NDArray[np.float64], post_c: NDArray[np.float64], fall: float) -> bool:

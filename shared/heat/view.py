@@ -54,3 +54,9 @@ class HeatView(Protocol):
         self, zone: AnyZone | None = None, *, after: Millis, until: Millis
     ) -> list[tuple[str, str, NDArray[np.int64], NDArray[np.float64]]]:
         """Good calibrated readings within (after, until], per placed sensor: probe, depth, instants, °C."""
+
+
+def within(stretches: Stretches, at: int) -> bool:
+    """Whether ``at`` lies in one of ``stretches``, its end not counted."""
+    place = int(stretches[:, 0].searchsorted(at, "right")) - 1
+    return place >= 0 and at < int(stretches[place, 1])

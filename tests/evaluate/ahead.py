@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from shared.heat.ahead import outlook_now
 from shared.heat.engine import PileHeat
 from shared.heat.facts import PileFacts
+from shared.heat.found_turns import found_turns
 from shared.heat.outlook_filters import Trend
 from shared.piles import Pile, Placement, Turn
 from shared.readings import SensorKey
@@ -41,10 +42,7 @@ class Errors:
 
 def errors_of(record: Record, every_h: float = 5.0, *, logged: bool = True) -> Errors:
     heat = PileHeat(_facts(record, logged), MAX_GAP_MS)
-    whole = PileHeat(_facts(record, True), MAX_GAP_MS)
-    for (probe, depth), (at, celsius) in record.curves.items():
-        whole.put(SensorKey("larkfield", probe, depth), at, celsius)
-    truth, places = _half_hours(whole, record)
+    truth, places = _half_hours(_whole(record), record)
     first = record.built_at // SLOT
     last = max(int(at[-1]) for at, _ in record.curves.values())
     rows: list[tuple[float, list[float], bool, float, float]] = []
@@ -54,7 +52,8 @@ def errors_of(record: Record, every_h: float = 5.0, *, logged: bool = True) -> E
             some = slice(int(at.searchsorted(before, "right")), int(at.searchsorted(now, "right")))
             heat.put(SensorKey("larkfield", probe, depth), at[some], celsius[some])
         before = now
-        said = outlook_now(heat, [], Millis(now))
+        found = [] if logged else found_turns(heat, Millis(now))
+        said = outlook_now(heat, found, Millis(now))
         if said.path is None:
             continue
         past = truth[: now // SLOT - first]
@@ -98,6 +97,18 @@ def joined(parts: list[Errors]) -> Errors:
     return Errors(
         *(np.concatenate([getattr(one, name) for one in parts]) for name in Errors.__dataclass_fields__)
     )
+
+
+def half_hours(record: Record) -> NDArray[np.float64]:
+    """The hottest core sensor's half-hour means; NaN where it is not known."""
+    return _half_hours(_whole(record), record)[0]
+
+
+def _whole(record: Record) -> PileHeat:
+    heat = PileHeat(_facts(record, True), MAX_GAP_MS)
+    for (probe, depth), (at, celsius) in record.curves.items():
+        heat.put(SensorKey("larkfield", probe, depth), at, celsius)
+    return heat
 
 
 def _facts(record: Record, logged: bool) -> PileFacts:

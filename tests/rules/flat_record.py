@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from shared.heat.catalogue import Catalogue
 from shared.heat.facts import LeftOut, PileFacts
@@ -74,6 +75,21 @@ class FlatRecord:
         return any(
             begin <= start and end <= stop and celsius >= threshold_c for begin, stop, celsius in pieces
         )
+
+    def readings(
+        self, zone: AnyZone | None = None, *, after: Millis, until: Millis
+    ) -> list[tuple[str, str, NDArray[np.int64], NDArray[np.float64]]]:
+        found = []
+        for number, pieces in enumerate(self.sensors):
+            rows = [
+                (at, celsius) for begin, stop, celsius in pieces for at in range(begin, stop, 10 * MINUTE)
+            ]
+            at = np.array([BUILT + at for at, _ in rows], dtype=np.int64)
+            some = (at > after) & (at <= until)
+            found.append(
+                (f"probe-{number}", "45", at[some], np.array([c for _, c in rows], dtype=np.float64)[some])
+            )
+        return found
 
     def known(self, zone: AnyZone | None = None, which: Which = "coldest") -> Stretches:
         return self.intervals(KNOWN, which, zone)
