@@ -42,7 +42,15 @@ def crossings_of(
             found.about_a_day.append((threshold, up))
         elif (one if not up else other) is not None:
             found.possible.append((threshold, up))
+    found.possible = _nearest(found.possible)
     return found
+
+
+def _nearest(possible: list[tuple[float, bool]]) -> list[tuple[float, bool]]:
+    """The first threshold each way; what lies beyond it is no news."""
+    upwards = [threshold for threshold, up in possible if up]
+    down = [threshold for threshold, up in possible if not up]
+    return ([(max(down), False)] if down else []) + ([(min(upwards), True)] if upwards else [])
 
 
 def first_crossing(

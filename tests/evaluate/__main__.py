@@ -63,7 +63,9 @@ def why_not(records: list[Record]) -> list[str]:
         HINDSIGHT,
         "",
     ]
-    lines += [f"- {one.name}: {hindsight_share(half_hours(one)[::2]):.2f}" for one in records]
+    for one in records:
+        celsius, places = half_hours(one)
+        lines.append(f"- {one.name}: {hindsight_share(celsius[::2], places[::2]):.2f}")
     return [*lines, ""]
 
 

@@ -99,9 +99,9 @@ def joined(parts: list[Errors]) -> Errors:
     )
 
 
-def half_hours(record: Record) -> NDArray[np.float64]:
-    """The hottest core sensor's half-hour means; NaN where it is not known."""
-    return _half_hours(_whole(record), record)[0]
+def half_hours(record: Record) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """The hottest core sensor's half-hour means, NaN where it is not known, and which place each is of."""
+    return _half_hours(_whole(record), record)
 
 
 def _whole(record: Record) -> PileHeat:

@@ -13,12 +13,14 @@ LAGS_H = (0, 3, 6, 12, 18, 24, 36, 48)
 AHEAD_H = 24
 
 
-def hindsight_share(hourly: NDArray[np.float64]) -> float:
-    """Mean absolute error 24 h ahead of the fit with hindsight, as a share of persistence. NaN = unknown hours."""
+def hindsight_share(hourly: NDArray[np.float64], places: NDArray[np.int64]) -> float:
+    """Mean absolute error 24 h ahead of the fit with hindsight, as a share of persistence. NaN = unknown hours; hours of
+    different ``places`` are of different sensors and are not set against each other."""
     rows, truth = [], []
     for now in range(max(LAGS_H), len(hourly) - AHEAD_H):
         past = [hourly[now - lag] for lag in LAGS_H]
-        if np.isfinite(past).all() and np.isfinite(hourly[now + AHEAD_H]):
+        same = places[now - max(LAGS_H)] == places[now + AHEAD_H]
+        if same and np.isfinite(past).all() and np.isfinite(hourly[now + AHEAD_H]):
             rows.append([past[0] - one for one in past[1:]] + [1.0, past[0]])
             truth.append(hourly[now + AHEAD_H] - past[0])
     design, change = np.array(rows), np.array(truth)
