@@ -154,7 +154,7 @@ class Yard:
     def kill_broker(self) -> None:
         before = self.broker.restarts
         os.kill(int(self.broker.pid_file.read_text()), signal.SIGKILL)
-        wait_for(lambda: self.broker.restarts > before and self.broker.alive, 30, "the broker is back")
+        wait_for(lambda: self.broker.restarts > before and self.broker.alive, 120, "the broker is back")
 
     def more_is_stored(self) -> None:
         """Wait until it is, or all has been sent."""
