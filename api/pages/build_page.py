@@ -2,42 +2,41 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
-from dataclasses import asdict, fields, replace
+from dataclasses import asdict, fields
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Form, Request
+from fastapi import APIRouter, Form
 from fastapi.responses import RedirectResponse, Response
-from starlette.datastructures import FormData, UploadFile
+from starlette.datastructures import FormData, QueryParams
 
 from api.auth import Helper, Manager
-from api.pages.forms import instant_text, number, read
-from api.pages.mix_form import UNITS, FormRow, MixForm, form_of, recipe_of
+from api.pages.build_sent import (
+    NAMES,
+    asked_of,
+    first_notes,
+    mix_of,
+    photo_of,
+    pile_of,
+    row_of,
+    texts,
+)
+from api.pages.forms import read
+from api.pages.mix_form import UNITS, FormRow, MixForm, form_of
 from api.pages.mix_page import worked_out
+from api.pages.slips import Sent, Slips, Typed
 from api.pages.view import AnyView, View
-from api.photos import as_jpeg
-from api.problems import ProblemError
-from api.v1 import builds, field_notes, piles
-from api.v1.mix import work_out
-from shared.build_record import build_of, check_note, mix_as_built
+from api.v1 import builds, piles
+from shared.build_record import build_of, check_note
 from shared.ids import new_id
 from shared.mix.checklist import DAY_WORDS, STEPS
 from shared.mix.plan import FeedstockShare, MixAnswer
+from shared.mix.recipe import MOST_FEEDSTOCKS
 from shared.own_feedstocks import all_rows
 from shared.piles import FieldNote, NoteKind, Pile
 from shared.times import Millis
-from shared.units import celsius
 
 router = APIRouter(include_in_schema=False)
 BUILT_UNITS = {id_: word for id_, word in UNITS.items() if id_ != "free" and not id_.startswith("have")}
-
-
-async def whole_form(request: Request) -> AsyncIterator[FormData]:
-    async with request.form() as sent:
-        yield sent
-
-
-Sent = Annotated[FormData, Depends(whole_form)]
 
 
 @router.get("/piles/build")
@@ -55,7 +54,7 @@ def correct_form(pile_id: str, view: AnyView, _: Manager) -> Response:
     pile = view.parts.registry.piles.get(pile_id)
     form = MixForm(_kept_rows(pile.mix or {}), name=str((pile.mix or {}).get("name") or ""))
     record = build_of(view.parts.registry.piles.notes(pile.id))
-    return _page(view, form, None, sites=[], wrong="", pile=pile, record=record)
+    return _page(view, form, None, _plans(pile.mix or {}), sites=[], wrong="", pile=pile, record=record)
 
 
 def _kept_rows(mix: dict[str, Any]) -> list[FormRow]:
@@ -76,25 +75,48 @@ def _kept_rows(mix: dict[str, Any]) -> list[FormRow]:
     ]
 
 
+def _plans(mix: dict[str, Any]) -> dict[str, str]:
+    stuff = mix.get("feedstocks")
+    found = [one for one in stuff if isinstance(one, dict)] if isinstance(stuff, list) else []
+    return {str(one.get("name", "")): str(one.get("planned", "")) for one in found}
+
+
 def _is_number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
-def _page(view: View, form: MixForm, answer: MixAnswer | None, **more: Any) -> Response:
+def _page(
+    view: View, form: MixForm, answer: MixAnswer | None, plans: dict[str, str] | None = None, **more: Any
+) -> Response:
     shares = answer.feedstocks if answer is not None else []
     used = [pair for pair in zip(form.filled, shares, strict=False) if pair[1].mass_kg != 0]
-    rows = [_planned(row, share) for row, share in used] or [(row, "") for row in form.shown]
+    plans = plans or {}
+    rows = [_planned(row, share) for row, share in used] or [(r, plans.get(r.name, "")) for r in form.shown]
+    return _show(view, form, rows, answer, Typed(), Slips(NAMES), query=view.request.url.query, **more)
+
+
+def _show(
+    view: View,
+    form: MixForm,
+    rows: list[tuple[FormRow, str]],
+    answer: MixAnswer | None,
+    typed: Typed,
+    slips: Slips,
+    **more: Any,
+) -> Response:
     return view.page(
         "build.html",
+        slips.status if slips.at else 200,
         form=form,
         rows=rows,
         answer=answer,
+        typed=typed,
+        slips=slips.at,
         units_of=BUILT_UNITS,
         table=sorted(all_rows(view.parts.registry).values(), key=lambda row: row.name),
         catalogue=view.parts.catalogue,
         steps=[step for step in STEPS if step.day != "after"],
         days=DAY_WORDS,
-        query=view.request.url.query,
         **more,
     )
 
@@ -114,49 +136,67 @@ def _planned(row: FormRow, share: FeedstockShare) -> tuple[FormRow, str]:
 
 
 @router.post("/piles/build")
-def build(view: AnyView, caller: Manager, sent: Sent) -> RedirectResponse:
-    text = _texts(sent)
-    registry = view.parts.registry
-    zone = registry.sites.get(text("site")).zone
-    answer, mix = _mix(view, sent)
-    asked = _asked(view, text)
+def build(view: AnyView, caller: Manager, sent: Sent) -> Response:
+    registry, slips = view.parts.registry, Slips(NAMES)
+    zone = registry.sites.get(texts(sent)("site")).zone
+    mix = slips.trying(lambda: mix_of(view, sent), row_of(sent))
+    answer, built_mix = mix or (None, None)
+    volume_l = answer.volume_l if answer is not None else None
+    pile_in = slips.trying(lambda: pile_of(view, sent, zone, volume_l), "built_at")
+    asked = slips.trying(lambda: asked_of(view, sent), "text")
+    built_at = pile_in.built_at if pile_in is not None else view.now
+    notes = slips.trying(lambda: first_notes(view, sent, built_at), "first")
+    photo = slips.trying(lambda: photo_of(sent), "photo")
+    if slips.at or pile_in is None or asked is None or notes is None:
+        return _again(view, sent, slips, None)
     record = builds.record_of(asked, answer, view.parts, caller.name)
-    volume = number(text("volume_l"), "volume")
-    pile_in = read(
-        piles.PileIn,
-        site=text("site"),
-        peg=text("peg"),
-        built_at=instant_text(text("built_at"), zone, view.now),
-        kind=text("kind") or None,
-        volume_l=volume if volume is not None or answer is None else answer.volume_l,
-        rule_ids=[str(one) for one in sent.getlist("rule_ids")],
-        guide_id=text("guide_id") or None,
-    )
-    notes = _first_notes(view, text, pile_in.built_at)
-    photo = _photo(sent)
-    with registry.begin() as tx:
-        made = piles.new_pile(tx, pile_in, view.parts)
-        builds.keep_build(tx, made, record, mix, view.parts)
-        for kind, figures, words in notes:
-            tx.piles.add_note(_note(made, kind, made.built_at, figures, words, record.by, view.now))
-        steps = [str(step) for step in sent.getlist("step")]
-        if steps:
-            tx.piles.add_note(check_note(made.id, steps, caller.name, view.now))
-        if photo:
-            note = _note(made, "photo", made.built_at, {}, "at the build", record.by, view.now)
-            tx.piles.add_note(note)
-            tx.piles.save_photo(note.id, photo)
+    steps = [str(step) for step in sent.getlist("step")]
+
+    def keep() -> Pile:
+        with registry.begin() as tx:
+            made = piles.new_pile(tx, pile_in, view.parts)
+            builds.keep_build(tx, made, record, built_mix, view.parts)
+            for kind, figures, words in notes:
+                tx.piles.add_note(_note(made, kind, made.built_at, figures, words, record.by, view.now))
+            if steps:
+                tx.piles.add_note(check_note(made.id, steps, caller.name, view.now))
+            if photo:
+                note = _note(made, "photo", made.built_at, {}, "at the build", record.by, view.now)
+                tx.piles.add_note(note)
+                tx.piles.save_photo(note.id, photo)
+        return made
+
+    made = slips.trying(keep, "peg")
+    if made is None:
+        return _again(view, sent, slips, None)
     return view.back(f"/piles/{made.id}", f"{made.peg} is built. Peg it, and print its label.")
 
 
 @router.post("/piles/{pile_id}/build")
-def correct(pile_id: str, view: AnyView, caller: Manager, sent: Sent) -> RedirectResponse:
-    pile = view.parts.registry.piles.get(pile_id)
-    answer, mix = _mix(view, sent)
-    record = builds.record_of(_asked(view, _texts(sent)), answer, view.parts, caller.name)
+def correct(pile_id: str, view: AnyView, caller: Manager, sent: Sent) -> Response:
+    pile, slips = view.parts.registry.piles.get(pile_id), Slips(NAMES)
+    mix = slips.trying(lambda: mix_of(view, sent), row_of(sent))
+    asked = slips.trying(lambda: asked_of(view, sent), "text")
+    if mix is None or asked is None:
+        return _again(view, sent, slips, pile)
+    record = builds.record_of(asked, mix[0], view.parts, caller.name)
     with view.parts.registry.begin() as tx:
-        builds.keep_build(tx, pile, record, mix, view.parts)
+        builds.keep_build(tx, pile, record, mix[1], view.parts)
     return view.back(f"/piles/{pile.id}#h-build", f"{pile.peg}: build record kept.")
+
+
+def _again(view: View, sent: FormData, slips: Slips, pile: Pile | None) -> Response:
+    """The form as it was filled in, each slip at its field. Nothing was kept."""
+    form = form_of(sent)
+    plans = [str(one) for one in sent.getlist("planned")] + [""] * len(form.rows)
+    rows = list(zip(form.rows, plans, strict=False))
+    if all(not row.empty for row in form.rows):
+        rows = [*rows, (FormRow(), "")][:MOST_FEEDSTOCKS]
+    plan = texts(sent)("plan")
+    answer, _ = worked_out(view, form_of(QueryParams(plan)))
+    sites = view.parts.registry.sites.all() if pile is None else []
+    more = {"sites": sites, "pile": pile, "record": None, "wrong": "", "query": plan}
+    return _show(view, form, rows, answer, Typed(sent), slips, **more)
 
 
 @router.post("/piles/{pile_id}/checklist")
@@ -169,71 +209,7 @@ def tick(
     return view.back(f"/piles/{pile_id}#h-build", "Ticked.")
 
 
-def _texts(sent: FormData) -> Any:
-    def text(name: str) -> str:
-        found = sent.get(name, "")
-        return found.strip() if isinstance(found, str) else ""
-
-    return text
-
-
-def _mix(view: View, sent: FormData) -> tuple[MixAnswer | None, dict[str, Any] | None]:
-    """As built, from the amounts that really went in."""
-    form = form_of(sent)
-    form = replace(form, rows=[row for row in form.filled if not _is_none(row)])
-    if not form.filled:
-        return None, None
-    answer = work_out(recipe_of(form, all_rows(view.parts.registry)), view.parts)
-    water = number(_texts(sent)("water_l"), "water")
-    planned = [str(one) for one in sent.getlist("planned")]
-    return answer, mix_as_built(answer, water, [asdict(row) for row in form.filled], planned)
-
-
-def _is_none(row: FormRow) -> bool:
-    """A feedstock of which nothing went in after all."""
-    return number(row.amount, f"{row.name}: amount") == 0
-
-
-def _asked(view: View, text: Any) -> builds.BuildIn:
-    air = number(text("air"), "air temperature")
-    return read(
-        builds.BuildIn,
-        by=text("by"),
-        weather=text("weather"),
-        air_c=air if air is None or view.units == "celsius" else celsius(air),
-        water_l=number(text("water_l"), "water"),
-        cover=text("cover"),
-        text=text("text"),
-    )
-
-
-def _first_notes(view: View, text: Any, built_at: Millis) -> list[tuple[NoteKind, dict[str, Any], str]]:
-    """The squeeze test, the cover and the first reading, as the field log keeps them."""
-    found: list[tuple[NoteKind, dict[str, Any], str]] = []
-    at = instant_text("", "UTC", built_at)
-    if text("feel"):
-        squeeze = read(field_notes.SqueezeNote, kind="squeeze", at=at, feel=text("feel"))
-        found.append(("squeeze", field_notes.figures_of(squeeze), "at the build"))
-    if text("cover"):
-        found.append(("cover", {}, text("cover")))
-    first = number(text("first"), "first reading")
-    if first is not None:
-        depth = number(text("first_depth"), "depth")
-        given: dict[str, Any] = {"kind": "hand_reading", "at": at, "depth_cm": depth, view.units: first}
-        reading = read(field_notes.HandReadingNote, **given)
-        found.append(("hand_reading", field_notes.figures_of(reading), "first reading"))
-    return found
-
-
 def _note(
     pile: Pile, kind: NoteKind, at: Millis, figures: dict[str, Any], words: str, by: str, now: Millis
 ) -> FieldNote:
     return FieldNote(new_id(now), pile.id, kind, at, text=words, figures=figures, by=by)
-
-
-def _photo(sent: FormData) -> bytes | None:
-    photo = sent.get("photo")
-    raw = photo.file.read() if isinstance(photo, UploadFile) else b""
-    if len(raw) > 12 * 2**20:
-        raise ProblemError(413, "The picture is larger than 12 MiB.")
-    return as_jpeg(raw) if raw else None

@@ -31,10 +31,24 @@ def _shelf(view: View) -> ImportShelf:
 @router.get("/piles/{pile_id}/import")
 def import_page(pile_id: str, view: AnyView, _: Manager) -> Response:
     pile, zone = _pile(view, pile_id)
+    return _import_page(view, pile, zone)
+
+
+def _import_page(view: View, pile: Pile, zone: str, probe: str = "", wrong: str = "") -> Response:
     held = imports_of(view.parts.registry, pile.id)
     shelf = _shelf(view)
     running = {one.id for one in held if one.state == "running" and shelf.is_running(one.id)}
-    return view.page("import.html", pile=pile, zone=zone, imports=held, running=running)
+    slips = {"readings": wrong} if wrong else {}
+    return view.page(
+        "import.html",
+        422 if wrong else 200,
+        pile=pile,
+        zone=zone,
+        probe=probe,
+        imports=held,
+        running=running,
+        slips=slips,
+    )
 
 
 @router.post("/piles/{pile_id}/import/preview")
@@ -54,9 +68,11 @@ def look(
     raw = readings.file.read() if readings is not None else b""
     if raw:
         kept = _shelf(view).keep(raw, view.now)
-    if not kept:
-        raise ProblemError(422, "Choose a file first.")
     zone = zone.strip() or site_zone
+    if not kept:
+        empty = readings is not None and readings.filename
+        wrong = f"{shown} is empty." if empty else "Choose a file first."
+        return _import_page(view, pile, zone, probe.strip(), wrong)
     context: dict[str, Any] = {
         "pile": pile,
         "zone": zone,

@@ -11,8 +11,9 @@ from fastapi.responses import RedirectResponse, Response
 from api.auth import Helper, Manager, Viewer
 from api.pages.forms import Text, number, read
 from api.pages.mix_form import UNITS, MixForm, form_of, recipe_of
+from api.pages.slips import Sent, Slips, Typed
 from api.pages.view import AnyView, View
-from api.problems import ProblemError
+from api.problems import ProblemError, unprocessable
 from api.v1 import mix
 from shared.feedstock_answers import VERDICT_WORDS, Answer, answer_warnings, answers_of, keep_answers
 from shared.mix.plan import MixAnswer
@@ -110,41 +111,62 @@ def _differs(one: Answer, held: Answer | None) -> bool:
     return (one.text, one.verdict) != (held.text, held.verdict)
 
 
+FEEDSTOCK_NAMES = {
+    "name": "name", "moisture": "moisture", "moisture_percent": "moisture", "carbon": "carbon", "carbon_percent": "carbon",
+    "nitrogen": "nitrogen", "nitrogen_percent": "nitrogen", "C:N": "ratio", "carbon_to_nitrogen": "ratio",
+    "bulk density": "density", "bulk_density_kg_m3": "density", "weight of a bucket": "bucket_kg",
+    "size of the bucket": "bucket_l", "source": "source",
+}  # fmt: skip
+
+
 @router.get("/mix/feedstocks")
 def feedstocks_page(view: AnyView, _: Viewer, change: str = "") -> Response:
+    return _feedstocks(view, change, Typed(), Slips({}))
+
+
+def _feedstocks(view: View, change: str, typed: Typed, slips: Slips) -> Response:
     rows = all_rows(view.parts.registry)
     ordered = sorted(rows.values(), key=lambda row: (row.status != "own", row.name))
-    held = rows.get(change)
-    return view.page("feedstocks.html", rows=ordered, held=held)
+    status = slips.status if slips.at else 200
+    return view.page(
+        "feedstocks.html", status, rows=ordered, held=rows.get(change), typed=typed, slips=slips.at
+    )
 
 
 @router.post("/mix/feedstocks")
-def keep_feedstock(
-    view: AnyView,
-    caller: Manager,
-    name: Text,
-    moisture: Text = "",
-    carbon: Text = "",
-    nitrogen: Text = "",
-    ratio: Text = "",
-    density: Text = "",
-    bucket_kg: Text = "",
-    bucket_l: Text = "",
-    source: Text = "",
-) -> RedirectResponse:
+def keep_feedstock(view: AnyView, caller: Manager, sent: Sent) -> Response:
     """The bulk density may be given by the weight of a full bucket."""
-    weight, size = number(bucket_kg, "weight of a bucket"), number(bucket_l, "size of the bucket")
-    asked = read(
-        mix.FeedstockIn,
-        moisture_percent=number(moisture, "moisture"),
-        carbon_percent=number(carbon, "carbon"),
-        nitrogen_percent=number(nitrogen, "nitrogen"),
-        carbon_to_nitrogen=number(ratio, "C:N"),
-        bulk_density_kg_m3=weight / size * 1000 if weight and size else number(density, "bulk density"),
-        source=source,
-    )
-    row: TableRow = mix.put_feedstock(name.strip(), asked, view.parts, caller)
+    slips, typed = Slips(FEEDSTOCK_NAMES), Typed(sent)
+    asked = slips.trying(lambda: _feedstock_of(typed), "name")
+    row: TableRow | None = None
+    if asked is not None:
+        row = slips.trying(
+            lambda: mix.put_feedstock(typed("name").strip(), asked, view.parts, caller), "name"
+        )
+    if row is None:
+        return _feedstocks(view, "", typed, slips)
     return view.back("/mix/feedstocks", f"{row.name} is kept.")
+
+
+def _feedstock_of(typed: Typed) -> mix.FeedstockIn:
+    weight = number(typed("bucket_kg"), "weight of a bucket")
+    size = number(typed("bucket_l"), "size of the bucket")
+    density = number(typed("density"), "bulk density")
+    if weight is not None or size is not None:
+        if weight is None:
+            raise unprocessable("weight of a bucket", "What does the full bucket weigh?")
+        if not size or size < 0:
+            raise unprocessable("size of the bucket", "How many litres does the bucket hold?")
+        density = weight / size * 1000
+    return read(
+        mix.FeedstockIn,
+        moisture_percent=number(typed("moisture"), "moisture"),
+        carbon_percent=number(typed("carbon"), "carbon"),
+        nitrogen_percent=number(typed("nitrogen"), "nitrogen"),
+        carbon_to_nitrogen=number(typed("ratio"), "C:N"),
+        bulk_density_kg_m3=density,
+        source=typed("source"),
+    )
 
 
 @router.post("/mix/feedstocks/remove")

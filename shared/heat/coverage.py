@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from shared.heat.engine import PileHeat
 from shared.heat.exposure import KNOWN
+from shared.heat.hand_tracks import JOINED, NEAR_CM
 from shared.heat.report import Coverage, RuleReading
 from shared.heat.screening import GOOD
 from shared.times import HOUR, Millis
@@ -25,6 +26,12 @@ def coverage_of(heat: PileHeat, now: Millis) -> Coverage:
         f"Between two at most {heat.hand_gap_ms / HOUR:g} h apart a straight line is assumed; what happened between was "
         "not seen."
     )
+    joined = [] if hand is None else [depth for depth in hand.depths() if depth.endswith(JOINED)]
+    if joined:
+        note += (
+            f" Read at changing depths: {' and '.join(joined)} {'is one track' if len(joined) == 1 else 'are a track each'}"
+            f", as the depths lie within {NEAR_CM:g} cm of each other; a step between them may be the depth's."
+        )
     if share is not None:
         note += f" In all {share:.0%} of the time since the build is covered."
     return Coverage(by="both" if probes else "hand", hand_readings=count, known_share=share, note=note)

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shared.heat.facts import PileFacts
+from shared.heat.hand_tracks import hand_tracks
 from shared.heat.spans import FOREVER, complement, union
 from shared.heat.stands import Stand
 from shared.piles import Placement
@@ -22,7 +23,7 @@ choice). What happened between is not seen, and every report says so."""
 POSITION = "hand thermometer"
 NO_DEPTH = "depth not noted"
 
-Readings = tuple[str, NDArray[np.int64], NDArray[np.float64], NDArray[np.uint8]]
+Readings = tuple[str, NDArray[np.int64], NDArray[np.float64]]
 
 
 def hand_only(facts: PileFacts) -> bool:
@@ -48,15 +49,19 @@ def hand_stand(facts: PileFacts, max_gap_ms: int) -> Stand | None:
     if not placements:
         return None
     stand = Stand(facts, placements, max(HAND_GAP_MS, max_gap_ms))
-    for depth, at, value, mark in hand_readings(facts):
+    taken = []
+    for depth, at, value in _by_depth(facts):
         inside = stand.covers(at)
         if inside.any():
-            stand.line(depth).put(at[inside], value[inside], mark[inside])
+            taken.append((depth, at[inside], value[inside]))
+    tracks = hand_tracks({depth: at for depth, at, _ in taken})
+    for depth, at, value in taken:
+        stand.line(tracks[depth]).put(at, value, np.full(len(at), int(ArrivalMark.BY_HAND), dtype=np.uint8))
     return stand if stand.lines else None
 
 
-def hand_readings(facts: PileFacts) -> list[Readings]:
-    """By depth: instants, °C, marks; ascending."""
+def _by_depth(facts: PileFacts) -> list[Readings]:
+    """By depth: instants and °C, ascending."""
     rows: dict[str, list[tuple[int, float]]] = {}
     for at, depth, celsius in _rows(facts):
         rows.setdefault(depth, []).append((at, celsius))
@@ -65,7 +70,6 @@ def hand_readings(facts: PileFacts) -> list[Readings]:
             depth,
             np.array([at for at, _ in found], dtype=np.int64),
             np.array([celsius for _, celsius in found], dtype=np.float64),
-            np.full(len(found), int(ArrivalMark.BY_HAND), dtype=np.uint8),
         )
         for depth, found in sorted(rows.items())
     ]

@@ -22,7 +22,7 @@ _STATES: dict[str, MoistureState] = {"dry": "dry", "right": "right", "wet": "wet
 
 def moisture_now(facts: PileFacts, now: Millis) -> Moisture:
     """Water after a dry or right squeeze leaves the state unknown: only the next squeeze tells."""
-    notes = sorted((note for note in facts.notes if note.at <= now), key=lambda note: note.at)
+    notes = sorted((note for note in facts.notes if note.at <= now), key=lambda note: (note.at, note.id))
     squeezes = [note for note in notes if note.kind == "squeeze" and note.figures.get("feel") in MEANS]
     built = _number((facts.pile.mix or {}).get("moisture_percent"))
     built_words = f" Built at {built:.0f} % by the mix." if built is not None else ""

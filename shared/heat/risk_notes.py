@@ -19,12 +19,12 @@ class Noted:
     foul_at: Millis | None = None  # sour or rotten
     ammonia_at: Millis | None = None
     dry_at: Millis | None = None
-    hand: tuple[Millis, float] | None = None  # the last hand reading of the day
+    hand: tuple[Millis, float] | None = None  # the last hand reading of the day; of one instant the hottest
 
 
 def noted(notes: Sequence[FieldNote], now: Millis, turned_at: Sequence[Millis]) -> Noted:
     """A later note without smoke or smell takes an earlier one back; water or a turn ends a dry squeeze."""
-    so_far = sorted((note for note in notes if note.at <= now), key=lambda note: note.at)
+    so_far = sorted((note for note in notes if note.at <= now), key=lambda note: (note.at, note.id))
     smells = [note for note in so_far if note.kind == "smell" and note.at > now - FRESH_MS]
     last_smell = smells[-1] if smells else None
     smoke = last_smell is not None and bool(last_smell.figures.get("smoke"))
@@ -49,5 +49,5 @@ def noted(notes: Sequence[FieldNote], now: Millis, turned_at: Sequence[Millis]) 
         foul_at=last_smell.at if smell in {"sour", "rotten"} and last_smell else None,
         ammonia_at=last_smell.at if smell == "ammonia" and last_smell else None,
         dry_at=squeezes[-1].at if dry else None,
-        hand=hands[-1] if hands else None,
+        hand=max(hands, default=None),
     )

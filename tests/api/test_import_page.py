@@ -105,9 +105,19 @@ def test_a_file_that_cannot_be_read_says_why_and_stores_nothing(
 
 
 def test_nobody_chose_a_file(manager: TestClient, pile: str) -> None:
-    answer = manager.post(f"/piles/{pile}/import/preview", data={"zone": "UTC"}, headers=PAGE)
+    typed = {"zone": "America/New_York", "probe": "logger 7"}
+    answer = manager.post(f"/piles/{pile}/import/preview", data=typed, headers=PAGE)
     assert answer.status_code == 422
-    assert "Choose a file" in answer.text
+    assert 'id="slip-readings">Choose a file first.' in answer.text
+    for name, value in typed.items():
+        assert f'name="{name}" value="{value}"' in answer.text, "what was typed stays"
+
+
+def test_an_empty_file_is_told_by_its_name(manager: TestClient, pile: str) -> None:
+    answer = look(manager, pile, "", probe="logger")
+    assert answer.status_code == 422
+    assert "logger.csv is empty." in answer.text
+    assert 'value="logger"' in answer.text
 
 
 def test_a_zone_that_does_not_exist_is_told(manager: TestClient, pile: str) -> None:

@@ -155,3 +155,46 @@ def test_every_row_of_the_table_has_a_source_and_a_status(viewer: TestClient) ->
         assert row["source"], row["name"]
         assert row["status"] in {"read", "from memory, unverified"}
         assert row["bulk_density_kg_m3"] is None or row["bulk_density_source"] or row["status"] != "read"
+
+
+FEEDSTOCK = {
+    "name": "barn straw", "moisture": "12", "nitrogen": "0,7", "carbon": "", "ratio": "80", "density": "",
+    "bucket_kg": "1.9", "bucket_l": "20", "source": "weighed <here>",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("change", "field"),
+    [
+        ({"moisture": "wet"}, "moisture"),
+        ({"moisture": "120"}, "moisture"),
+        ({"ratio": "-3"}, "ratio"),
+        ({"name": " "}, "name"),
+        ({"source": "x" * 300}, "source"),
+        ({"bucket_l": ""}, "bucket_l"),
+        ({"bucket_l": "0"}, "bucket_l"),
+        ({"bucket_kg": ""}, "bucket_kg"),
+        ({"bucket_kg": "-2"}, "density"),
+    ],
+)
+def test_a_slip_in_an_own_feedstock_stands_at_its_field_and_all_stays(
+    manager: TestClient, change: dict[str, str], field: str
+) -> None:
+    typed = FEEDSTOCK | change
+    answer = manager.post("/mix/feedstocks", data=typed, headers=PAGE)
+    assert answer.status_code == 422
+    assert f'id="slip-{field}"' in answer.text
+    assert '<details id="own" open>' in answer.text
+    for name, value in typed.items():
+        found = re.search(rf'<input name="{name}"[^>]*value="([^"]*)"', answer.text)
+        assert found, name
+        assert html.unescape(found[1]) == value
+    assert "barn straw" not in [
+        one["name"] for one in manager.get("/api/v1/feedstocks?limit=500").json()["items"]
+    ]
+
+
+def test_an_own_feedstock_may_be_given_by_the_weight_of_a_bucket(manager: TestClient) -> None:
+    assert manager.post("/mix/feedstocks", data=FEEDSTOCK, follow_redirects=False).status_code == 303
+    rows = {one["name"]: one for one in manager.get("/api/v1/feedstocks?limit=500").json()["items"]}
+    assert rows["barn straw"]["bulk_density_kg_m3"] == pytest.approx(95)

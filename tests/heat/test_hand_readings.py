@@ -4,13 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
+from itertools import combinations
 
+import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from shared.heat.catalogue import Catalogue
 from shared.heat.compose import heat_report
 from shared.heat.facts import PileFacts
 from shared.heat.hand import BY_HAND
+from shared.heat.hand_tracks import hand_tracks
 from shared.heat.report import HeatReport
 from shared.piles import FieldNote, NoteKind, Placement
 from shared.readings import Curve, SensorKey
@@ -154,3 +159,102 @@ def test_the_book_says_the_same_as_afresh_whatever_came_when(yard: Yard) -> None
     found = yard.book.report("pile-2", yard.now)
     assert found.coverage.hand_readings == 2
     assert found.coverage.by == "both"
+
+
+def test_one_core_read_at_changing_depths_is_one_track() -> None:
+    # 60 °C at 45 cm, 62 at 50, 58 at 40, a day apart: 72 h at or over 55 °C, whatever the depth of the day
+    held = hand_pile(*by_hand([(0, 60), (72, 60)]), *by_hand([(24, 62)], 50), *by_hand([(48, 58)], 40))
+    found = report(held, 72)
+    assert found.hottest.hours_above["55"] == pytest.approx(72)
+    assert found.coldest.hours_above["55"] == pytest.approx(72)
+    (one,) = found.sensors
+    assert (one.depth_cm, one.level, one.readings) == (None, "40 to 50 cm", 4)
+    assert "40 to 50 cm is one track" in found.coverage.note
+    assert "may be the depth's" in found.coverage.note
+
+
+@pytest.mark.parametrize(
+    ("depths", "tracks"),
+    [
+        ((45, 60), ["45 to 60 cm"]),
+        ((45, 61), ["45", "61"]),  # too far apart
+        ((40, 50, 56), ["40 to 50 cm", "56"]),  # no chain: all of a track within 15 cm
+        ((20, 25), ["20", "25"]),  # near the skin a few centimetres are many degrees
+        ((28, 32), ["28", "32"]),
+        ((45, None), ["45", "depth not noted"]),  # nobody knows where that was
+    ],
+)
+def test_what_lies_near_is_one_track_and_what_does_not_is_not(
+    depths: tuple[float | None, ...], tracks: list[str]
+) -> None:
+    notes = [one for day, depth in enumerate(depths) for one in by_hand([(24.0 * day, 60.0)], depth)]
+    found = report(hand_pile(*notes), 96).sensors
+    assert sorted(one.level or f"{one.depth_cm:g}" for one in found) == tracks
+
+
+def test_depths_read_in_one_visit_were_read_to_tell_them_apart() -> None:
+    both = [*by_hand([(0, 62), (24, 62)]), *by_hand([(0.1, 50), (24.1, 50)], 35)]
+    found = report(hand_pile(*both, *by_hand([(48, 62)])), 48)
+    assert [one.depth_cm for one in found.sensors] == [35, 45]
+    assert found.coldest.hours_above["55"] == 0
+    assert "one track" not in found.coverage.note
+
+
+def test_a_reading_beside_a_probe_parts_no_track() -> None:
+    early = [*by_hand([(0, 60), (40, 60)]), *by_hand([(20, 60)], 50)]
+    beside = [*by_hand([(60, 60)]), *by_hand([(60.1, 60)], 50)]
+    held = replace(facts([placed(start=48 * HOUR)]), notes=(*early, *beside))
+    assert report(held, 47).hottest.hours_above["55"] == pytest.approx(40)
+    assert report(held, 72, {sensor(): curve(steady(24, 58.0, start_h=48))}).hottest.hours_above[
+        "55"
+    ] == pytest.approx(64)
+
+
+visits = st.lists(
+    st.tuples(
+        st.integers(0, 6 * 24),
+        st.sampled_from([None, 15.0, 28, 30, 38.5, 40, 45, 50, 60, 75]),
+        st.floats(15, 85),
+    ),
+    max_size=30,
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(visits, st.data())
+def test_any_order_of_the_notes_gives_the_same_report(
+    rows: list[tuple[int, float | None, float]], data: st.DataObject
+) -> None:
+    notes = [
+        replace(one, id=f"{number}")
+        for number, (hour, depth, celsius) in enumerate(rows)
+        for one in by_hand([(hour, celsius)], depth)
+    ]
+    mixed = data.draw(st.permutations(notes))
+    assert report(hand_pile(*mixed), 144) == report(hand_pile(*notes), 144)
+
+
+@given(
+    st.dictionaries(
+        st.integers(10, 90).map(str), st.sets(st.integers(0, 200), min_size=1, max_size=4), max_size=9
+    )
+)
+def test_a_track_is_narrow_deep_and_never_of_one_visit(read: dict[str, set[int]]) -> None:
+    at = {depth: np.array(sorted(hours), dtype=np.int64) * (HOUR // 4) for depth, hours in read.items()}
+    tracks = hand_tracks(at)
+    assert tracks.keys() == at.keys()
+    assert hand_tracks(dict(reversed(at.items()))) == tracks
+    for one, other in combinations(at, 2):
+        if tracks[one] == tracks[other]:
+            assert abs(int(one) - int(other)) <= 15
+            assert min(int(one), int(other)) >= 30
+            assert np.abs(at[one][:, None] - at[other][None, :]).min() >= HOUR
+
+
+def test_the_book_follows_when_a_depth_joins_a_track_or_parts_it(yard: Yard) -> None:
+    yard.now = Millis(BUILT + 60 * HOUR)
+    for hours, depth in ((0, 45), (40, 45), (20, 50), (20.2, 40), (20.4, 45)):
+        one = note(hours, "hand_reading", celsius=60.0, depth_cm=depth)
+        yard.registry.piles.add_note(replace(one, pile_id="pile-2"))
+        assert yard.said("pile-2") == yard.afresh("pile-2")
+    assert [s.depth_cm for s in yard.book.report("pile-2", yard.now).sensors] == [40, 45, 50]
