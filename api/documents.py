@@ -15,6 +15,7 @@ import typst
 import vl_convert
 
 from api.document_facts import CYCLES_ON_PAGE, batch_data
+from api.document_photos import PHOTOS_SHOWN, Photo, photo_data
 from api.document_rules import ON_PAGE
 from shared.charts import heat_curve_spec
 from shared.heat.guide import Guide
@@ -56,15 +57,20 @@ class Setting:
     guide: Guide | None = None
 
 
-def batch_pdf(report: HeatReport, history: PileHistory, pile: Pile, setting: Setting) -> bytes:
-    """The same report, history and setting give the same bytes."""
+def batch_pdf(
+    report: HeatReport, history: PileHistory, pile: Pile, setting: Setting, photos: Sequence[Photo] = ()
+) -> bytes:
+    """The same report, history, setting and photos give the same bytes."""
     has_curve = any(len(sensor.at) for sensor in history.sensors)
-    data = batch_data(report, history, pile, setting) | {"chart": has_curve}
+    shown = photos[-PHOTOS_SHOWN:]
+    data = batch_data(report, history, pile, setting) | photo_data(photos, setting) | {"chart": has_curve}
     with tempfile.TemporaryDirectory(prefix="turnbell-") as folder:
         root = Path(folder)
         template = resources.files("api") / "templates" / "documents" / "batch.typ"
         (root / "batch.typ").write_bytes(template.read_bytes())
         (root / "data.json").write_text(json.dumps(data, ensure_ascii=False), "utf-8")
+        for index, photo in enumerate(shown):
+            (root / f"photo-{index}.jpg").write_bytes(photo.jpeg)
         if has_curve:
             (root / "chart.pdf").write_bytes(_chart(report, history, setting, _lines(data["build_page"])))
         return _compile(root)

@@ -90,7 +90,10 @@ class Group(_Part):
 
 
 class Lessons(_Part):
+    """``of``: how many were asked for; the last of them were looked at, where there were too many."""
+
     batches: list[BatchFacts]
+    of: int
     by_mix: list[Group]
     by_start_ratio: list[Group]
     note: str
@@ -119,12 +122,19 @@ def batch_facts(report: HeatReport, history: PileHistory) -> BatchFacts:
     )  # fmt: skip
 
 
-def lessons(batches: Sequence[BatchFacts]) -> Lessons:
+def lessons(batches: Sequence[BatchFacts], of: int | None = None) -> Lessons:
+    """``of``: how many there are, when ``batches`` are only the last of them."""
     by_mix = _groups(batches, lambda one: one.mix)
     by_ratio = _groups(batches, _ratio_class)
     few = "A single batch is an anecdote, and weather, size and season differ between batches: look, do not conclude."
+    there_are = len(batches) if of is None else of
+    count = (
+        f"{len(batches)} batches"
+        if there_are == len(batches)
+        else f"The last {len(batches)} of {there_are} batches"
+    )
     return Lessons(
-        batches=list(batches), by_mix=by_mix, by_start_ratio=by_ratio, note=f"{len(batches)} batches. {few}"
+        batches=list(batches), of=there_are, by_mix=by_mix, by_start_ratio=by_ratio, note=f"{count}. {few}"
     )
 
 

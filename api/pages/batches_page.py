@@ -17,7 +17,7 @@ from api.pages.pile_page import curve_version, drawable, pile_context
 from api.pages.pile_story import story_of
 from api.pages.rule_lines import rule_lines
 from api.pages.view import AnyView, View
-from api.v1.batches import finished, read_batches
+from api.v1.batches import MOST, finished, read_batches
 from shared.chart_compare import compare_spec
 from shared.chart_theme import Theme
 from shared.charts import render_svg
@@ -97,7 +97,8 @@ def compare_page(view: AnyView, _: Viewer, id: Annotated[list[str] | None, Query
     batches = [_batch(view, view.parts.registry.piles.get(one)) for one in chosen]
     query = "&".join(f"id={batch.pile.id}" for batch in batches)
     found = finished(view.parts) if not batches else [batch.pile for batch in batches]
-    learnt = lessons([batch_facts(report, history) for report, history in read_batches(view.parts, found)])
+    shown = read_batches(view.parts, found[-MOST:])
+    learnt = lessons([batch_facts(report, history) for report, history in shown], len(found))
     return view.page("compare.html", batches=batches, query=query, thresholds=THRESHOLDS_C, lessons=learnt)
 
 

@@ -46,12 +46,18 @@ def compare_batches(
     site: SiteAsked = None,
     year: Year = None,
 ) -> Lessons:
-    """Each batch's figures, and the same for batches of one mix and of one range of C:N, with how many stand behind it."""
+    """Each batch's figures, and the same for batches of one mix and of one range of C:N, with how many stand behind it.
+
+    At most the last 300 to be finished; ``of`` says how many there are.
+    """
     if id:
         piles = [find_pile(parts.registry, one) for one in dict.fromkeys(id)]
     else:
         piles = finished(parts, site, year)
-    return lessons([batch_facts(report, history) for report, history in read_batches(parts, piles)])
+    shown = piles[-MOST:]
+    return lessons(
+        [batch_facts(report, history) for report, history in read_batches(parts, shown)], len(piles)
+    )
 
 
 @router.get(
@@ -69,7 +75,7 @@ def season(parts: PartsHere, _: Viewer, site: SiteAsked = None, year: Year = Non
 
 
 def finished(parts: Parts, site: str | None = None, year: int | None = None) -> list[Pile]:
-    """By the time they were finished; the last ``MOST``."""
+    """By the time they were finished."""
     zones = {one.slug: one.zone for one in parts.registry.sites.all()}
     found = [
         (pile.finished_at, pile)
@@ -77,7 +83,7 @@ def finished(parts: Parts, site: str | None = None, year: int | None = None) -> 
         if pile.finished_at is not None
         and (year is None or to_datetime(pile.finished_at, zones.get(pile.site, "UTC")).year == year)
     ]
-    return [pile for _, pile in sorted(found, key=lambda one: (one[0], one[1].id))][-MOST:]
+    return [pile for _, pile in sorted(found, key=lambda one: (one[0], one[1].id))]
 
 
 def read_batches(parts: Parts, piles: Iterable[Pile]) -> Iterator[tuple[HeatReport, PileHistory]]:

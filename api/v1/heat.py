@@ -8,6 +8,7 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import Response
 
 from api.auth import Viewer
+from api.document_photos import photos_of
 from api.documents import Setting, batch_pdf
 from api.parts import PartsHere
 from api.shared_work import SharedWork
@@ -57,6 +58,7 @@ def get_report_pdf(
         guide=parts.catalogue.guide(held.guide_id),
     )
     report = parts.book.report(held.id, parts.clock.now())
-    body = batch_pdf(report, parts.book.history(held.id), held, setting)
+    history = parts.book.history(held.id)
+    body = batch_pdf(report, history, held, setting, photos_of(parts.registry, history.notes))
     headers = {"Content-Disposition": f'inline; filename="{file_name(held, "report.pdf")}"'}
     return Response(body, media_type="application/pdf", headers=headers)

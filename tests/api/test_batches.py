@@ -116,3 +116,14 @@ def test_the_season_is_a_table_whose_cells_are_text_and_figures(season: House, v
     assert float(second["hottest_hours_55"]) == pytest.approx(6 * 24 - 24 + 1 * (71 - 55) / 51 - 1, abs=0.1)
     assert "smelt sour or rotten" in second["went_wrong"]
     assert all(not cell.startswith(("=", "+", "-", "@")) for row in rows.values() for cell in row.values())
+
+
+def test_more_batches_than_are_looked_at_are_counted(
+    season: House, viewer: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert viewer.get("/api/v1/batches/compare").json()["of"] == 4
+    monkeypatch.setattr("api.v1.batches.MOST", 3)
+    found = viewer.get("/api/v1/batches/compare").json()
+    assert (len(found["batches"]), found["of"]) == (3, 4)
+    assert found["note"].startswith("The last 3 of 4 batches.")
+    assert len(viewer.get("/api/v1/batches.csv").text.splitlines()) == 5, "the table holds them all"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import io
 import re
+from hashlib import sha256
 from typing import Any
 
 import pypdf
@@ -333,5 +334,7 @@ def test_a_build_with_a_photo_shows_it_on_the_page_and_in_the_record(manager: Te
     assert manager.put(f"/api/v1/piles/{pile}/build", json=body).json()["record"]["by"] == "Second maker"
     record = pypdf.PdfReader(io.BytesIO(manager.get(f"/api/v1/piles/{pile}/report.pdf").content))
     text = " ".join(" ".join(leaf.extract_text() for leaf in record.pages).split())
-    for part in ("Second maker", "straw", "first reading", "14.0 °C"):
+    for part in ("Second maker", "straw", "first reading", "14.0 °C", "at the build; Maker"):
         assert part in text
+    assert sha256(shown.content).hexdigest() in text.replace(" ", "")
+    assert (40, 30) in [image.image.size for leaf in record.pages for image in leaf.images if image.image]
