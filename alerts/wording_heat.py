@@ -48,7 +48,7 @@ def _why_fire(tale: Tale) -> tuple[str, ...]:
     reasons = tale.episode.figures.get("reasons")
     if not isinstance(reasons, list) or not reasons or (celsius is not None and celsius >= FIRE_FROM_C):
         return (began,)
-    reason = local_words(str(reasons[0]), tale.voice.zone, tale.voice.units)
+    reason = local_words(str(reasons[0]), tale.voice.zone, tale.voice.units, tale.voice.time)
     return began, say("What speaks for it: {reason}.", reason=reason.rstrip("."))
 
 

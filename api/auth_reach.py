@@ -108,7 +108,7 @@ class _Recorded:
 
     def __getattr__(self, name: str) -> Any:
         method = getattr(self._part, name)
-        if not name.startswith(_WRITES) or (self._noun, name) in _UNRECORDED:
+        if name.partition("_")[0] not in _WRITES or (self._noun, name) in _UNRECORDED:
             return method
 
         def act(*given: Any, **fields: Any) -> Any:

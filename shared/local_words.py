@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 
-from shared.times import parse_time, to_datetime
+from shared.times import Millis, parse_time, to_datetime
 from shared.units import Units, fahrenheit
 
 _INSTANT = re.compile(r"\b(\d{4}-\d{2}-\d{2}) (\d{2}:\d{2}) UTC\b")
@@ -12,14 +13,16 @@ _NUMBER = r"\d+(?:[.]\d+)?"
 _CELSIUS = re.compile(rf"({_NUMBER})(?:-({_NUMBER}))? °C(?![\w/])")
 
 
-def local_words(sentence: str, zone: str, units: Units = "celsius") -> str:
-    """``over 65 °C at 2026-06-04 12:51 UTC`` becomes ``over 149 °F at 2026-06-04 13:51``; say the zone beside it."""
-    local = _INSTANT.sub(lambda found: _moment(f"{found[1]}T{found[2]}Z", zone), sentence)
+def local_words(
+    sentence: str, zone: str, units: Units = "celsius", moment: Callable[[Millis], str] | None = None
+) -> str:
+    """``over 65 °C at 2026-06-04 12:51 UTC`` becomes ``over 149 °F at 2026-06-04 13:51``; say the zone beside it.
+
+    ``moment`` puts an instant in other words, such as those of a message.
+    """
+    spell = moment or (lambda at: to_datetime(at, zone).strftime("%Y-%m-%d %H:%M"))
+    local = _INSTANT.sub(lambda found: spell(parse_time(f"{found[1]}T{found[2]}Z")), sentence)
     return _CELSIUS.sub(_degrees, local) if units == "fahrenheit" else local
-
-
-def _moment(instant: str, zone: str) -> str:
-    return to_datetime(parse_time(instant), zone).strftime("%Y-%m-%d %H:%M")
 
 
 def _degrees(found: re.Match[str]) -> str:

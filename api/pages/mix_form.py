@@ -22,7 +22,7 @@ UNITS = {
     "lb": "lb",
     "yd3": "cubic yards",
     "parts": "parts (rough)",
-    "free": "as much as it takes",
+    "free": "what it takes",
     "have_kg": "kg in the yard",
     "have_l": "litres in the yard",
 }

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from shared.local_words import local_words
 from shared.round import NEEDS
 from shared.spoken import depth_words, respoken, span_words
-from shared.times import DAY, Millis, iso, to_datetime
+from shared.times import DAY, Millis, TimeError, iso, parse_time, to_datetime
 from shared.units import (
     KG_M3_PER_LB_YD3,
     KG_PER_LB,
@@ -58,6 +59,11 @@ WORDS: Mapping[str, Mapping[str, str]] = {
         "expired": "too old to send",
         "withheld": "not sent, on purpose",
     },
+    "withheld": {
+        "grouped": "told in one message with something else",
+        "nobody_subscribed": "nobody asked to be told",
+        "no_channel": "no way to reach them",
+    },
     "kind": {
         "turn_soon": "Turn soon",
         "turn_due": "Turn due",
@@ -98,6 +104,11 @@ def temperature(celsius: float | None, units: Units) -> str:
     return temperature_text(celsius, units)
 
 
+def threshold(celsius: float, units: Units) -> str:
+    """A round figure: ``55 °C``."""
+    return f"{fahrenheit(celsius):.0f} °F" if units == "fahrenheit" else f"{celsius:g} °C"
+
+
 def big_temperature(celsius: float | None, units: Units) -> str:
     """Without the unit, for where the unit stands beside it."""
     if celsius is None:
@@ -127,6 +138,19 @@ def clock_time(at: Millis | None, zone: str, now: Millis | None = None) -> str:
         if moment.year == today.year:
             return f"{moment:%a} {moment.day} {moment:%b %H:%M}"
     return f"{moment.day} {moment:%b %Y %H:%M}"
+
+
+def retold(text: str, units: Units, zone: str, now: Millis) -> str:
+    """A report's sentence in the site's time and a person's degrees."""
+    return respoken(local_words(text, zone, moment=lambda at: clock_time(at, zone, now)), units)
+
+
+def subject(text: str) -> str:
+    """What an episode is about beside its pile: a probe, a rule, or a day, as ``24 Nov 2026``."""
+    try:
+        return day(parse_time(f"{text}T12:00Z"), "UTC")
+    except TimeError:
+        return text
 
 
 def day(at: Millis | None, zone: str) -> str:
@@ -195,6 +219,7 @@ def letter_lines(text: str) -> list[str]:
 
 FILTERS: Mapping[str, Callable[..., Any]] = {
     "temperature": temperature,
+    "threshold": threshold,
     "big_temperature": big_temperature,
     "rise": rise,
     "clock": clock_time,
@@ -213,5 +238,7 @@ FILTERS: Mapping[str, Callable[..., Any]] = {
     "iso": iso,
     "letter_lines": letter_lines,
     "respoken": respoken,
+    "retold": retold,
+    "subject": subject,
 }
 NEED_ORDER = NEEDS

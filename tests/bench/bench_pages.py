@@ -34,12 +34,12 @@ def main() -> None:
     for count in (40, 400):
         _measure(
             f"round_{count}_piles",
-            partial(_yard, count=count),
+            partial(yard_of, count=count),
             {"page": "/", "list": "/round/list"},
         )
     _measure(
         "pile_180_days",
-        _long_pile,
+        long_pile,
         {
             "page": "/piles/long",
             "picture": "/piles/long/curve.svg?w=1080",
@@ -90,13 +90,13 @@ def _tell(name: str, value: float, unit: str, baseline: float) -> None:
     )  # fmt: skip
 
 
-def _yard(registry: Registry, readings: ReadingsStore, count: int) -> None:
+def yard_of(registry: Registry, readings: ReadingsStore, count: int) -> None:
     registry.sites.add(SITE)
     for index in range(count):
         _pile(registry, readings, f"P-{index:03d}", 10 * DAY, HOUR // 2, ("15", "45", "75"), index)
 
 
-def _long_pile(registry: Registry, readings: ReadingsStore) -> None:
+def long_pile(registry: Registry, readings: ReadingsStore) -> None:
     registry.sites.add(SITE)
     depths = ("10", "25", "40", "55", "70", "85")
     _pile(registry, readings, "long", 180 * DAY, 10 * MINUTE, depths, 7, pile_id="long")

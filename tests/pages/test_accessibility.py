@@ -12,6 +12,19 @@ from tests.pages.test_every_page import PAGES, WITH_CURVE, wake_the_curve
 
 pytestmark = pytest.mark.browser
 
+MARK_WHAT_TAKES_THE_FOCUS = """(() => {
+    const all = [...document.querySelectorAll('a[href], button, input, select, textarea, summary, [tabindex="0"]')]
+        .filter(e => e.checkVisibility({visibilityProperty: true}) && !e.disabled && e.type !== 'hidden');
+    all.forEach((e, index) => { e.dataset.stop = index; });
+    const radios = new Set();  // a group of radio buttons is one stop
+    return all.filter(e => e.type !== 'radio' || !radios.has(e.form.action + e.name) && radios.add(e.form.action + e.name)).length;
+})()"""
+WHAT_HAS_THE_FOCUS = """(() => {
+    const e = document.activeElement, box = e.getBoundingClientRect();
+    if (e === document.body) return [null, true];
+    return [Number(e.dataset.stop), box.bottom > 0 && box.top < innerHeight && box.right > 0];
+})()"""
+
 
 @pytest.fixture(scope="session")
 def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
@@ -47,6 +60,28 @@ def test_the_first_key_skips_to_the_content(larkfield: Yard, browser: Browser) -
         assert page.evaluate("document.activeElement.className") == "skip"
         page.keyboard.press("Enter")
         assert page.evaluate("document.activeElement.id") == "content"
+
+
+def test_the_keyboard_reaches_all_there_is_on_the_main_pages(larkfield: Yard, browser: Browser) -> None:
+    """From the first to the last, in the order of the page; never caught, and what has the focus is in sight."""
+    with visitor(browser, larkfield.address, larkfield.key, size=DESK) as context:
+        page = context.new_page()
+        for name in ("round", "pile", "notices", "batches", "people", "mix", "setup", "access"):
+            page.goto(PAGES[name])
+            if name in WITH_CURVE:
+                wake_the_curve(page)
+            wanted = page.evaluate(MARK_WHAT_TAKES_THE_FOCUS)
+            reached: list[int] = []
+            while len(reached) < wanted + 5:
+                page.keyboard.press("Tab")
+                at, seen = page.evaluate(WHAT_HAS_THE_FOCUS)
+                if at is None or (len(reached) > 1 and at == reached[0]):  # the end, or round again
+                    break
+                assert seen, f"{name}: the {at}th has the focus out of sight"
+                if not reached or reached[-1] != at:  # a time of day has several stops
+                    reached.append(at)
+            assert reached == sorted(set(reached)), name
+            assert len(reached) >= wanted, f"{name}: {len(reached)} of {wanted}"
 
 
 def test_a_turn_can_be_logged_with_the_keyboard_alone(own_yard: Yard, browser: Browser) -> None:

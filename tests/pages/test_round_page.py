@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from playwright.sync_api import Browser, expect
 
 from shared.piles import Turn
 from shared.times import Millis
 from tests.pages.browser import DESK, PHONE, Complaints, visitor
-from tests.pages.server import Yard
+from tests.pages.server import Yard, yard
+from tests.pages.yard import Sketch
 
 pytestmark = pytest.mark.browser
 
@@ -42,6 +45,37 @@ def test_the_pile_that_needs_hands_stands_first(larkfield: Yard, browser: Browse
         assert "not to be trusted" in page.locator("main").inner_text()
         for row in page.locator(".pile").all():
             assert "ago" in row.inner_text(), "every figure carries its age"
+
+
+def test_four_hundred_piles_and_hostile_pegs_fit_the_screen(browser: Browser, tmp_path: Path) -> None:
+    """One is called ``<script>``, one as long as a peg may be without a space in it; the rest say little."""
+    hostile = "<script>"
+    long = "Hinterhofkompostmietenversuchsreihe-0042"
+    sketches = tuple(
+        Sketch(peg, 3.0, probe=False) for peg in (hostile, long, *(f"M-{index:03d}" for index in range(398)))
+    )
+    with (
+        yard(tmp_path, sketches) as crowded,
+        visitor(browser, crowded.address, crowded.key) as context,
+    ):
+        page = context.new_page()
+        complaints = Complaints(page)
+        for width in (PHONE[0], DESK[0]):
+            page.set_viewport_size({"width": width, "height": 844})
+            page.goto("/")
+            expect(page.locator(".pile")).to_have_count(400)
+            for path in (
+                "/",
+                f"/piles/pile-{long}",
+                f"/notices?pile=pile-{long}",
+                f"/labels?pile=pile-{long}",
+            ):
+                page.goto(path)
+                assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0, (width, path)
+        page.goto("/")
+        page.get_by_role("link", name=hostile, exact=True).click()
+        expect(page.locator("h1")).to_contain_text(hostile)
+        assert complaints.said == []
 
 
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
