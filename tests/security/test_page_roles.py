@@ -161,3 +161,18 @@ def test_nothing_is_written_by_those_who_may_not(house: House) -> None:
             if needed in {"helper", "manager"}:
                 ask(house, "viewer" if held else None, page)
     assert (registry.version(), len(registry.audit.entries())) == before
+
+
+def test_looking_changes_nothing_and_is_not_on_record(house: House) -> None:
+    """What is read by a name that only begins like a change, such as ``placements``, is no change."""
+    house.pile()
+    client = house.client("manager")
+    seen = [
+        path
+        for verb, path in (route.split(" ", 1) for route in NEEDS)
+        if verb == "GET" and "{" not in path and client.get(path).status_code == 200
+    ]
+    assert {"/", "/probes", "/setup", "/notices"} <= set(seen)
+    assert client.get("/api/v1/placements").status_code == 200
+    assert client.get(f"/piles/{house.parts.registry.piles.all()[0].id}").status_code == 200
+    assert house.parts.registry.audit.entries() == []
