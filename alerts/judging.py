@@ -14,7 +14,7 @@ from alerts.policy_times import Quiet
 from alerts.rounds import Rounds
 from alerts.snapshot import Snapshot
 from alerts.telling import Teller
-from alerts.wording import LinkWriter
+from alerts.wording_links import LinkWriter
 from shared.episodes import Episode
 from shared.ports import Registry
 from shared.times import Millis

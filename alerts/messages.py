@@ -13,7 +13,8 @@ from alerts.policy_people import Directory
 from alerts.policy_plan import GROUPED
 from alerts.rounds import GATHER_AT, Rounds
 from alerts.snapshot import Snapshot, StepReason
-from alerts.wording import LinkWriter, compose
+from alerts.wording import compose
+from alerts.wording_links import LinkWriter
 from shared.episodes import Episode
 from shared.links import LIFETIME_MS
 from shared.notices import ALSO_IDS, Notice

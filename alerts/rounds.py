@@ -18,7 +18,8 @@ from alerts.policy_people import Directory
 from alerts.policy_plan import GROUPED
 from alerts.policy_times import ROUND_MS
 from alerts.snapshot import STEP_REASONS, Snapshot, StepReason
-from alerts.wording import Beside, LinkWriter, compose
+from alerts.wording import Beside, compose
+from alerts.wording_links import LinkWriter
 from shared.episodes import Episode, NoticeKind
 from shared.links import LIFETIME_MS
 from shared.notices import ALSO_IDS, ROUND_IDS, Notice

@@ -5,11 +5,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from alerts.wording_heat import cool_pile, cooled, fire_watch, not_heating, rule_met
+from alerts.wording_links import LinkFor, done_lines, invitations, links_of
 from alerts.wording_over import corrected, settled
 from alerts.wording_probes import battery_low, probe_fault, probe_silent
 from alerts.wording_service import morning_round, service_trouble
@@ -17,15 +18,8 @@ from alerts.wording_tale import Draft, Scene, Tale, Teller, kept
 from alerts.wording_turns import turn_due, turn_found, turn_overdue, turn_soon
 from alerts.wording_voice import voice_for
 from shared.episodes import Episode, NoticeKind
-from shared.links import LinkAct, LinkPurpose, link_address, link_key, make_link, usable_public_url
 from shared.people import Person
-from shared.ports import Memory
 from shared.times import Millis
-
-LinkFor = Callable[[LinkAct], str]
-"""The address for an act, "" when there is none to give."""
-
-LinkWriter = Callable[[Episode, Person, Millis], LinkFor]
 
 TITLE_BELOW = 60
 LISTED = 20  # piles of one round that are told of in full; the rest by their pegs
@@ -105,7 +99,7 @@ def compose(
     tale = Tale(episode, snapshot, voice)
     draft = _draft(tale, step_reason)
     others = _others(tale, also)
-    links = _links(draft, link_for)
+    links = links_of(draft, link_for)
     if beside and "seen" in links:
         whole = link_for_all or link_for
         links |= {"seen": whole("acknowledge"), "open": whole("open") or links.get("open", "")}
@@ -116,9 +110,9 @@ def compose(
         *draft.why,
         _age(tale) if draft.aged else "",
         *(voice.say("Also: {head}", head=other.head) for other in others),
-        *_done(tale, draft, links),
+        *done_lines(tale, draft, links),
         *_walk(tale, walk),
-        *_invitations(tale, links, many=bool(walk)),
+        *invitations(tale, links, many=bool(walk)),
         *dict.fromkeys(
             line for each in (draft, *others, *(one.draft for one in walk)) for line in each.cautions
         ),
@@ -147,7 +141,7 @@ def _told_beside(one: Beside, person: Person, now: Millis) -> _ToldBeside:
         *draft.why,
         _young_age(tale) if draft.aged else "",
         *(tale.voice.say("Also: {head}", head=other.head) for other in _others(tale, one.also)),
-        *_done(tale, draft, _links(draft, one.link_for)),
+        *done_lines(tale, draft, links_of(draft, one.link_for)),
     )
     return _ToldBeside(tale.peg, draft, " ".join(words))
 
@@ -178,22 +172,6 @@ def _walk(tale: Tale, told: Sequence[_ToldBeside]) -> tuple[str, ...]:
 def _with_more(tale: Tale, title: str, more: int) -> str:
     longer = tale.voice.say_many("{title}, and {n} more", "{title}, and {n} more", more, title=title)
     return longer if more and len(longer) < TITLE_BELOW else title
-
-
-def link_writer(memory: Memory, public_url: str | None) -> LinkWriter:
-    """Makes the ``link_for`` of a message about ``episode`` to ``person``, good until ``expires_at``."""
-    key = link_key(memory)
-
-    def writer(episode: Episode, person: Person, expires_at: Millis) -> LinkFor:
-        def link_for(act: LinkAct) -> str:
-            if act == "open" and episode.pile_id is None:
-                return f"{public_url.rstrip('/')}/" if public_url and usable_public_url(public_url) else ""
-            purpose = LinkPurpose(act, episode.pile_id, episode.id, person.id, expires_at)
-            return link_address(public_url, make_link(key, purpose))
-
-        return link_for
-
-    return writer
 
 
 def clipped(title: str) -> str:
@@ -249,35 +227,6 @@ def _young_age(tale: Tale) -> str:
     if tale.scene.pile is None or at is None or not tale.hottest.fresh:
         return _age(tale)
     return tale.voice.say("Read {age} before.", age=tale.voice.span(tale.scene.now - at))
-
-
-def _links(draft: Draft, link_for: LinkFor) -> dict[str, str]:
-    links = {"open": link_for("open")}
-    if draft.done is not None:
-        links["done"] = link_for(draft.done)
-    if draft.done not in {None, "answer_turn"}:  # an answer is all that is asked for
-        links["seen"] = link_for("acknowledge")
-    return {name: address for name, address in links.items() if address}
-
-
-def _done(tale: Tale, draft: Draft, links: Mapping[str, str]) -> tuple[str, ...]:
-    if "done" not in links or draft.done not in {"log_turn", "answer_turn"}:
-        return ()
-    say, link = tale.voice.say, links["done"]
-    return (say("Done? {link}", link=link) if draft.done == "log_turn" else say("Answer: {link}", link=link),)
-
-
-def _invitations(tale: Tale, links: Mapping[str, str], *, many: bool) -> tuple[str, ...]:
-    say = tale.voice.say
-    seen = ""
-    if "seen" in links:
-        seen = (
-            say("Seen, and on it, all of it? {link}", link=links["seen"])
-            if many
-            else say("Seen, and on it? {link}", link=links["seen"])
-        )
-    look = say("Look: {link}", link=links["open"]) if "open" in links else ""
-    return kept(seen, look)
 
 
 def _place(tale: Tale) -> str:

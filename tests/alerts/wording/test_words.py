@@ -11,8 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alerts.snapshot import STEP_REASONS
-from alerts.wording import TELLERS, TITLE_BELOW, Message, clipped, compose, link_writer
+from alerts.wording import TELLERS, TITLE_BELOW, Message, clipped, compose
 from alerts.wording_cautions import HOT_C
+from alerts.wording_links import link_writer
 from alerts.wording_voice import Voice, voice_for
 from shared.episodes import NoticeKind
 from shared.languages import languages
