@@ -17,7 +17,7 @@ from alerts.wording import compose
 from alerts.wording_links import LinkWriter
 from shared.episodes import Episode
 from shared.links import LIFETIME_MS
-from shared.notices import ALSO_IDS, Notice
+from shared.notices import ALSO_IDS, ROUND_IDS, Notice
 from shared.people import Channel, Person
 from shared.ports import Registry
 from shared.times import Millis
@@ -88,7 +88,7 @@ class Messages:
             if not change.episode.holds.get("held"):
                 continue
             for notice in self._tx.notices.of_episode(change.episode.id):
-                if notice.state != "held" or notice.reason in OVER:
+                if not _may_change(notice):
                     continue
                 why = _dropped_because(change)
                 if why:
@@ -128,7 +128,7 @@ class Messages:
                 figures = {**notice.figures, "held_for": lead.hold.why}
                 notice = replace(notice, state="held", not_before=lead.hold.until, figures=figures)
             if self._rounds is not None:
-                notice = self._rounds.held(notice, way)
+                notice = self._rounds.held(notice, way, person)
             if notice.not_before is not None and notice.figures.get(GATHER_AT, notice.not_before) > self._now:
                 self._held.add(lead.episode.id)
             self._store(notice)
@@ -191,7 +191,7 @@ class Messages:
         if pile is None:
             return []
         rows = self._tx.notices.all(pile_id=pile.id, person_id=person.id, limit=30)
-        return [row for row in rows if row.state == "held" and row.reason not in OVER]
+        return [row for row in rows if _may_change(row)]
 
     def _held_for(self, person: Person) -> list[Episode]:
         ids = {row.episode_id for row in self._held_rows(person)}
@@ -244,6 +244,11 @@ class Messages:
                     self._tx.notices.change(row.id, figures={"step": row.figures.get("step", "first")})
                     released.add(episode.id)
         return released
+
+
+def _may_change(row: Notice) -> bool:
+    """Held for later; but a letter about several piles that is put together goes within the minute as it is."""
+    return row.state == "held" and row.reason not in OVER and ROUND_IDS not in row.figures
 
 
 def _dropped_because(change: Change) -> str:

@@ -7,43 +7,30 @@ there every notice goes by itself, at once. If the watch dies meanwhile, each go
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from alerts.conditions.table import CONDITIONS, pressing
 from alerts.gathering import Gatherer
+from alerts.patience import goes_at
 from alerts.policy import OVER
 from alerts.policy_people import Directory
 from alerts.policy_plan import GROUPED
-from alerts.policy_times import ROUND_MS
+from alerts.policy_times import Quiet
 from alerts.snapshot import STEP_REASONS, Snapshot, StepReason
 from alerts.wording import Beside, compose
 from alerts.wording_links import LinkWriter
-from shared.episodes import Episode, NoticeKind
+from shared.episodes import Episode
 from shared.links import LIFETIME_MS
 from shared.notices import ALSO_IDS, ROUND_IDS, Notice
-from shared.people import Channel, ChannelKind
+from shared.people import Channel, ChannelKind, Person
 from shared.ports import NotFound, Registry
-from shared.times import HOUR, MINUTE, Millis
+from shared.times import MINUTE, Millis
 
+Beginning = Callable[[], AbstractContextManager[Registry]]
 READ_BY_PEOPLE: frozenset[ChannelKind] = frozenset({"email", "url"})
-CAN_WAIT: frozenset[NoticeKind] = frozenset(
-    {
-        "turn_soon",
-        "not_heating",
-        "cooled",
-        "rule_met",
-        "turn_found",
-        "battery_low",
-        "probe_silent",
-        "probe_fault",
-    }
-)
-"""Nothing is lost when these come a little later; the silence or the fault of a probe in a pile that runs hot is."""
-
-HOT_C = 65.0  # useful microbes are being lost from here on: Cornell Composting, "Compost Physics"
-TO_PLAN_MS = 2 * HOUR  # before a turn is due its message waits for no other
 GRACE_MS = (
     1 * MINUTE
 )  # what is to go at once is out of the sender's reach for so long, or until the end of the tick
@@ -73,16 +60,18 @@ class _Part:
 
 
 class Rounds:
-    def __init__(self, registry: Registry, gatherer: Gatherer, links: LinkWriter) -> None:
-        self._registry, self._gatherer, self._links = registry, gatherer, links
+    def __init__(self, registry: Registry, gatherer: Gatherer, links: LinkWriter, quiet: Quiet) -> None:
+        self._registry, self._gatherer, self._links, self._quiet = registry, gatherer, links, quiet
         self._waiting: dict[Key, dict[str, Millis]] = {}  # notice -> when it is to go at the latest
         self._last: dict[Key, Millis] = {}
 
-    def recover(self) -> None:
-        """After a start: what is held for a round, and when each one's last was."""
+    def recover(self, ours: Callable[[str], bool]) -> None:
+        """After a start: what is held for a round of our sites, and when each one's last was."""
         for person in self._registry.people.all():
             for row in self._registry.notices.all(person_id=person.id, limit=REMEMBERED):
                 key = _key(row)
+                if not ours(key.site):
+                    continue
                 gather_at = row.figures.get(GATHER_AT)
                 if row.state == "held" and gather_at is not None:
                     self._waiting.setdefault(key, {})[row.id] = Millis(int(gather_at))
@@ -90,13 +79,11 @@ class Rounds:
                     at = Millis(max(row.at, row.not_before or 0))
                     self._last[key] = max(at, self._last.get(key, at))
 
-    def held(self, row: Notice, way: Channel) -> Notice:
+    def held(self, row: Notice, way: Channel, person: Person) -> Notice:
         """``row`` as it is to be stored: unchanged, or held for its round."""
         if way.kind not in READ_BY_PEOPLE or row.severity == "urgent" or row.pile_id is None:
             return row
-        release = max(row.at, row.not_before or 0)
-        if _can_wait(row):
-            release = max(release, min(self._last.get(_key(row), -ROUND_MS) + ROUND_MS, _latest(row)))
+        release = goes_at(row, self._last.get(_key(row)), person, self._quiet)
         return replace(
             row,
             state="held",
@@ -113,11 +100,11 @@ class Rounds:
     def due(self, now: Millis) -> list[Key]:
         return [key for key, rows in self._waiting.items() if min(rows.values()) - EARLY_MS <= now]
 
-    def go(self, now: Millis, directory: Directory) -> None:
+    def go(self, now: Millis, directory: Directory, beginning: Beginning) -> None:
         """Send everyone on the rounds that are due, each with all that waits for it."""
         seen: dict[str, Snapshot | None] = {}
         for key in self.due(now):
-            with self._registry.begin() as tx:
+            with beginning() as tx:
                 told = self._send(tx, key, now, directory, seen)
             del self._waiting[key]
             if told:
@@ -168,6 +155,9 @@ class Rounds:
         if row.reason not in OVER and why != "open" and not also:
             tx.notices.change(row.id, state="withheld", reason=why)
             return None
+        if row.reason in OVER and _so_again(tx, episode):
+            tx.notices.change(row.id, state="withheld", reason="overtaken")
+            return None
         pile_id = row.pile_id or ""
         if pile_id not in seen:
             seen[pile_id] = self._look(pile_id, now)
@@ -215,17 +205,11 @@ def _key(row: Notice) -> Key:
     return Key(row.person_id, row.channel_id, row.site or "")
 
 
-def _can_wait(row: Notice) -> bool:
-    if row.kind not in CAN_WAIT:
-        return False
-    hot = (row.figures.get("hottest_c") or 0.0) >= HOT_C
-    return not (hot and row.kind in {"probe_silent", "probe_fault"} and row.reason not in OVER)
-
-
-def _latest(row: Notice) -> int:
-    """Until when it may wait for another."""
-    due_at = row.figures.get("due_at")
-    return row.at + ROUND_MS if due_at is None else int(due_at) - TO_PLAN_MS
+def _so_again(tx: Registry, episode: Episode) -> bool:
+    return any(
+        (other.kind, other.subject) == (episode.kind, episode.subject)
+        for other in tx.episodes.unresolved(episode.pile_id)
+    )
 
 
 def _later(row: Notice, at: Millis) -> Millis | None:

@@ -75,7 +75,7 @@ class WatchLoop:
         """As after a start: the first look at every place that is ours fills the agenda."""
         self._turn = self._share.turn
         self._agenda = Agenda(self._share.mine)
-        self._rounds = Rounds(self._registry, self._gatherer, self._links)
+        self._rounds = Rounds(self._registry, self._gatherer, self._links, self._quiet)
         self._looks = Looks(self._registry, self._gatherer, self._share, self._agenda)
         self._directory = Directory()
         self._known_mark: int | None = None
@@ -116,7 +116,7 @@ class WatchLoop:
         self._gatherer.refresh()
         self._looks.begin_tick()
         if self._swept_at is None:
-            self._rounds.recover()
+            self._rounds.recover(lambda slug: self._share.mine(Place("site", slug)))
         self._sweep_perhaps(now)
         self._service_perhaps(now)
         self._agenda.add_piles(self._book.poll(f"{self.name}.{self._turn}" if self._turn else self.name))
@@ -197,7 +197,7 @@ class WatchLoop:
         for key in self._rounds.due(now):
             self._looks.ahead.call(key.site)
         self._looks.piles_ahead(now, judging)
-        self._rounds.go(now, self._directory)
+        self._rounds.go(now, self._directory, self._looks.beginning)
 
     def _tell_morning(self, place: Place, now: Millis) -> None:
         person = self._directory.by_id.get(place.name)

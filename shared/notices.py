@@ -51,8 +51,12 @@ class Notice:
 
 def told_along(notices: Iterable[Notice], person_id: str, *, whole_round: bool) -> list[str]:
     """Of an episode's notices: the other episodes of which that person's latest message about it tells as well, of the
-    same pile or of the whole round."""
-    mine = [n for n in notices if n.person_id == person_id and n.state != "withheld"]
+    same pile or of the whole round. That it is over tells of nothing else."""
+    mine = [
+        n
+        for n in notices
+        if n.person_id == person_id and n.state != "withheld" and n.reason not in {"resolved", "corrected"}
+    ]
     latest = max(mine, key=lambda n: (n.at, n.id), default=None)
     if latest is None:
         return []

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -159,6 +161,50 @@ def test_the_silence_of_a_probe_waits_unless_its_pile_is_hot(yard: Yard, celsius
     assert [n.state for n in yard.told() if n.kind == "probe_silent"] == [state]
 
 
+@pytest.mark.parametrize(("kind", "goes"), [("turn_soon", "20:40"), ("probe_silent", "06:30")])
+def test_nothing_waits_for_another_into_the_night(tmp_path: Path, kind: str, goes: str) -> None:
+    """A turn to plan for the night is told before it; what has time comes in the morning."""
+    yard = Yard(tmp_path, NIGHT)
+    yard.clock.at = parse_time("2026-11-25T20:00:00Z")
+    yard.person("Ada")
+    piles_due(yard, "K-01")
+    pile = yard.pile("K-02")
+    yard.probe(pile, "p-02")
+    yard.probe(yard.pile("K-03"), "p-03")
+    yard.tick()
+    yard.clock.at += 40 * MINUTE
+    yard.heard("p-03")  # so the site is not dark
+    if kind == "turn_soon":
+        yard.heard("p-02")
+        yard.is_so(pile, state="soon", load=0.8, due_at=yard.now + 5 * HOUR)
+    yard.tick()
+    (row,) = [n for n in yard.told() if n.peg == "K-02"]
+    assert row.kind == kind
+    assert iso(Millis(max(row.at, row.not_before or 0)))[11:16] == goes
+    yard.close()
+
+
+def test_that_a_probe_is_well_again_calls_nobody_and_is_told_along_with_the_next(yard: Yard) -> None:
+    yard.person("Ada")
+    for peg in ("K-01", "K-02"):
+        yard.probe(yard.pile(peg), f"p-{peg}")
+    yard.tick()
+    yard.clock.at += 35 * MINUTE
+    yard.heard("p-K-02")
+    yard.tick()
+    for _ in range(6):
+        yard.clock.at += 10 * MINUTE
+        yard.heard("p-K-01", "p-K-02")
+        yard.tick()
+    (over,) = [n for n in yard.told() if n.reason == "resolved"]
+    assert (over.state, over.not_before) == ("held", over.at + 12 * HOUR)
+    piles_due(yard, "K-03")
+    yard.tick()
+    assert [n for n in yard.told() if n.state == "held"] == []
+    assert yard.heard_of()[0] == ("K-01", "probe_silent", "first")
+    assert ("K-01", "probe_silent", "resolved") in yard.heard_of()
+
+
 def test_what_the_night_brings_about_several_piles_is_one_message_in_the_morning(tmp_path: Path) -> None:
     yard = Yard(tmp_path, NIGHT)
     yard.clock.at = parse_time("2026-11-25T23:00:00Z")
@@ -179,6 +225,36 @@ def test_what_the_night_brings_about_several_piles_is_one_message_in_the_morning
     assert letter.text.count("Done? https://yard.example/do/") == 4
     assert letter.text.count("Seen, and on it") == 1
     assert len(yard.told("Gate")) == 4
+    yard.close()
+
+
+def test_a_letter_that_is_put_together_keeps_all_its_piles_whatever_comes_in_its_last_minute(
+    tmp_path: Path,
+) -> None:
+    yard = Yard(tmp_path, NIGHT)
+    yard.clock.at = parse_time("2026-11-25T23:00:00Z")
+    yard.person("Ada")
+    piles_due(yard, "K-01", "K-02")
+    yard.tick()
+    yard.clock.at = parse_time("2026-11-26T06:29:10Z")
+    yard.tick()
+    (letter,) = yard.told()
+    yard.clock.at += 10_000
+    yard.book.touch(letter.pile_id or "")  # a reading of its first pile
+    yard.tick()
+    first = yard.registry.episodes.get(letter.episode_id)
+    answer: dict[str, Any] = {
+        "state": "acknowledged",
+        "acknowledged_at": Millis(yard.now),
+        "acknowledged_by": "Ada",
+    }
+    yard.registry.episodes.put(replace(first, **answer))
+    yard.clock.at += 10_000
+    yard.book.touch(letter.pile_id or "")
+    yard.tick()
+    (after,) = yard.told()
+    assert (after.text, after.state) == (letter.text, "held")
+    assert [peg for peg, _, _ in yard.heard_of()] == ["K-01", "K-02"]
     yard.close()
 
 

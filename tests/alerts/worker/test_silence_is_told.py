@@ -68,7 +68,11 @@ def test_a_probe_that_came_back_and_went_silent_for_good_is_told_of_again(yard: 
     assert len(yard.told()) == 2  # already told: nothing new yet
     assert [n.reason for n in yard.withheld()] == ["already_told"]
     yard.pass_time(9 * HOUR)
-    assert [n.reason for n in yard.told()] == ["first", "resolved", "first"]
+    assert [n.reason for n in yard.told()] == ["first", "first"]
+    assert [n.reason for n in yard.withheld()] == [
+        "overtaken",
+        "already_told",
+    ]  # not "heard again" beside "silent"
 
 
 def test_a_whole_sites_silence_is_one_notice_and_not_forty(yard: Yard) -> None:

@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 from shared.ports import StorageError
-from shared.times import MINUTE, SECOND
+from shared.times import DAY, MINUTE, SECOND
 from tests.alerts.watched import Yard
 
 
@@ -69,3 +69,24 @@ def test_a_channel_that_was_given_up_is_told_by_another(yard: Yard) -> None:
     (notice,) = yard.told()
     assert (notice.kind, notice.channel_id) == ("service_trouble", "ada-1")
     assert notice.figures["why"] == "no such mailbox"
+
+
+def test_a_role_that_is_silent_for_thirty_days_was_taken_away_and_its_trouble_ends_by_itself(
+    yard: Yard,
+) -> None:
+    yard.person("Ada")
+    let_beat(yard, 30, "ingest", "send")
+    let_beat(yard, 120, "send")
+    assert yard.episode("service_trouble").figures["part"] == "ingest"
+    yard.clock.at += 29 * DAY
+    let_beat(yard, 120, "send")
+    assert yard.episode("service_trouble").state == "open"
+    yard.clock.at += 2 * DAY
+    let_beat(yard, 180, "send")
+    assert yard.registry.episodes.unresolved() == []
+    over = len(yard.told())
+    let_beat(yard, 300, "send")
+    assert len(yard.told()) == over
+    let_beat(yard, 30, "ingest", "send")  # it is back: its next silence is told again
+    let_beat(yard, 120, "send")
+    assert yard.episode("service_trouble").figures["part"] == "ingest"
