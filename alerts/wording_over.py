@@ -19,7 +19,7 @@ def settled(tale: Tale) -> Draft:
         "fire_watch": say("{peg}: the fire alarm has ended", peg=peg),
         "not_heating": say("{peg}: nothing to do, it heats now", peg=peg),
         "cooled": say("{peg}: heating again after all", peg=peg),
-        "rule_met": say("{peg}: the rule is no longer supported", peg=peg),
+        "rule_met": say("{peg}: no longer supported: {rule}", peg=peg, rule=_rule(tale)),
         "probe_silent": say("{peg}: nothing to do, heard again", peg=peg),
         "probe_fault": say("{peg}: probe {probe} reads well again", peg=peg, probe=probe_name(tale)),
         "battery_low": say("{peg}: probe {probe} has power again", peg=peg, probe=probe_name(tale)),
@@ -35,11 +35,22 @@ def settled(tale: Tale) -> Draft:
 
 
 def corrected(tale: Tale) -> Draft:
+    """A rule taken back and a fire that was none are named: "nothing to do" would be wrong of either."""
     say = tale.voice.say
-    head = say("{peg}: nothing to do, the last message was wrong", peg=tale.peg)
     late = say("Readings or entries that came late show that it never was so.")
+    if tale.episode.kind == "rule_met":
+        head = say("{peg}: not supported after all: {rule}", peg=tale.peg, rule=_rule(tale))
+        late = say("Readings or entries that came late take it back: do not rely on the earlier message.")
+    elif tale.episode.kind == "fire_watch":
+        head = say("{peg}: the fire alarm rested on wrong readings", peg=tale.peg)
+    else:
+        head = say("{peg}: nothing to do, the last message was wrong", peg=tale.peg)
     told = say("It had been open since {when}.", when=tale.voice.time(tale.episode.opened_at))
-    return Draft(head, f"{head}.", kept(late, _reading(tale), told), done=None)
+    return Draft(head, f"{head}.", kept(late, _reading(tale), told, _still(tale)), done=None)
+
+
+def _rule(tale: Tale) -> str:
+    return tale.text("rule") or tale.episode.subject
 
 
 def _because(tale: Tale) -> str:
