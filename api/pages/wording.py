@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -212,9 +213,14 @@ def percent(share: float | None) -> str:
     return "–" if share is None else f"{share * 100:.3g} %"
 
 
+_LINK = re.compile(r" \S+ \S+://\S+")
+
+
 def letter_lines(text: str) -> list[str]:
-    """A message's lines without those that carry a link: a link is for the one it was sent to."""
-    return [line for line in text.splitlines() if line.strip() and "://" not in line]
+    """A message's lines without those that carry a link: a link is for the one it was sent to. Of a pile in a list
+    only the link and the word before it go."""
+    lines = (_LINK.sub("", line) if line.startswith("- ") else line for line in text.splitlines())
+    return [line for line in lines if line.strip() and "://" not in line]
 
 
 FILTERS: Mapping[str, Callable[..., Any]] = {

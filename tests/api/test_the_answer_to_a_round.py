@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import cast
 from urllib.parse import urlsplit
@@ -87,3 +87,12 @@ def test_the_link_holds_while_any_pile_of_the_letter_wants_its_turn_and_then_is_
     told.yard.turn(piles["K-03"])
     told.yard.tick()
     assert told.web.post(told.seen).status_code == 410
+
+
+def test_the_page_of_notices_says_what_was_told_along_and_keeps_the_whole_letter_without_its_links(
+    told: Told,
+) -> None:
+    parts = replace(told.web.app.state.parts, open_door=True)  # type: ignore[attr-defined]
+    page = TestClient(create_app(parts)).get("/notices").text
+    assert '- K-02 wants a turn now.' in page
+    assert "https://yard.example/do/" not in page
