@@ -94,5 +94,5 @@ def test_the_page_of_notices_says_what_was_told_along_and_keeps_the_whole_letter
 ) -> None:
     parts = replace(told.web.app.state.parts, open_door=True)  # type: ignore[attr-defined]
     page = TestClient(create_app(parts)).get("/notices").text
-    assert '- K-02 wants a turn now.' in page
+    assert "- K-02 wants a turn now." in page
     assert "https://yard.example/do/" not in page
