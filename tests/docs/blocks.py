@@ -42,6 +42,23 @@ def _blocks(language: str) -> Iterator[Block]:
                 yield Block(name, (token.map or [0])[0] + 1, language, token.content)
 
 
+def code(file: Path) -> Iterator[tuple[int, str]]:
+    """The line and the language of every block of code; ``indented`` where it has no fence."""
+    for token in tokens(file):
+        if token.type in {"fence", "code_block"}:
+            yield (token.map or [0])[0] + 1, token.info.strip() if token.type == "fence" else "indented"
+
+
+def spans(file: Path) -> Iterator[str]:
+    """What stands between backticks in the running text."""
+    return (
+        inner.content
+        for token in tokens(file)
+        for inner in token.children or ()
+        if inner.type == "code_inline"
+    )
+
+
 def links(file: Path) -> Iterator[str]:
     """Where every link and picture leads."""
     for token in tokens(file):

@@ -63,7 +63,7 @@ def test_a_toml_block_can_be_used_as_it_stands(block: Block, tmp_path: Path) -> 
         assert done.exit_code == 0, done.output
     else:
         (tmp_path / "mail-password.txt").write_text("secret", "utf-8")
-        text = re.sub(r'(\w+_file) = "([^"/]+)"', rf'\1 = "{tmp_path / "mail-password.txt"}"', block.text)
+        text = re.sub(r'(\w+_file) = "([^"]+)"', rf'\1 = "{tmp_path / "mail-password.txt"}"', block.text)
         (tmp_path / "turnbell.toml").write_text(text, "utf-8")
         settings = load_settings(tmp_path / "turnbell.toml", {})
         Decoders(settings.decoders)
@@ -73,6 +73,15 @@ def test_a_toml_block_can_be_used_as_it_stands(block: Block, tmp_path: Path) -> 
 def test_a_json_block_is_a_message_that_the_ingester_reads(block: Block) -> None:
     payload = json.dumps(json.loads(block.text)).encode()
     decoded = Decoders(Settings().decoders).decode("turnbell/larkfield/lance-01/readings", payload, RECEIVED)
+    assert {reading.sensor.depth for reading in decoded.readings} >= {"15", "45"}
+
+
+@pytest.mark.parametrize("block", blocks("mqtt"), ids=lambda block: block.id)
+def test_a_topic_with_its_payload_is_one_that_the_ingester_reads(block: Block) -> None:
+    topic, payload = (
+        block.text.replace("<site>", "larkfield").replace("<probe>", "lance-01").split(maxsplit=1)
+    )
+    decoded = Decoders(Settings().decoders).decode(topic, payload.strip().encode(), RECEIVED)
     assert {reading.sensor.depth for reading in decoded.readings} >= {"15", "45"}
 
 
