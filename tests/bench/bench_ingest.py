@@ -36,7 +36,8 @@ from shared.readings import Reading, SensorKey
 from shared.settings import Settings
 from shared.stores import open_readings, open_registry
 from shared.times import DAY, Millis, SystemClock
-from tests.ingest.brokers import free_port, wait_for
+from tests.ingest.brokers import wait_for
+from tests.ports import free_port
 
 SENSORS = 60_000
 DEPTHS = 3

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import shutil
 import signal
-import socket
 import subprocess
 import tempfile
 import time
@@ -15,6 +14,8 @@ from itertools import count
 from pathlib import Path
 
 import httpx
+
+from tests.ports import free_port
 
 PROGRAM = shutil.which("victoria-metrics")
 DEADLINE_S = 60.0
@@ -40,7 +41,7 @@ class Victoria:
         assert PROGRAM is not None
         deadline = time.monotonic() + DEADLINE_S
         while True:
-            port = self.port or _free_port()
+            port = self.port or free_port()
             with (self._folder / "log").open("ab") as log:
                 self._process = subprocess.Popen(
                     [
@@ -94,10 +95,3 @@ def running(retention: str = "100y") -> Iterator[Victoria]:
     finally:
         victoria.end(signal.SIGKILL)
         shutil.rmtree(folder, ignore_errors=True)
-
-
-def _free_port() -> int:
-    with socket.socket() as found:
-        found.bind(("127.0.0.1", 0))
-        port: int = found.getsockname()[1]
-        return port

@@ -27,7 +27,8 @@ from shared.ports import Registry
 from shared.settings import Settings, SettingsError
 from shared.stores import open_readings, open_registry
 from shared.times import SystemClock
-from tests.ingest.brokers import free_port, mosquitto_is_missing, running, wait_for
+from tests.ingest.brokers import mosquitto_is_missing, running, wait_for
+from tests.ports import free_port
 
 CLOCK = SystemClock()
 FILES = Path(__file__).parents[2] / "deploy" / "files" / "mosquitto"

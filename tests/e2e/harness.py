@@ -9,7 +9,6 @@ import json
 import os
 import re
 import signal
-import socket
 import subprocess
 import sys
 import threading
@@ -25,6 +24,8 @@ import httpx
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, Envelope, Session
 
+from tests.ports import free_port
+
 Found = TypeVar("Found")
 
 
@@ -37,11 +38,6 @@ def until(look: Callable[[], Found | None], patience_s: float, what: str) -> Fou
             return found
         time.sleep(0.05)
     raise AssertionError(f"waited {patience_s:g} s in vain for {what}")
-
-
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as listener:
-        return int(listener.getsockname()[1])
 
 
 @dataclass

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import secrets
-import socket
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -16,12 +15,6 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from ingest.pipeline import IngestLoop
-
-
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as trial:
-        port: int = trial.getsockname()[1]
-        return port
 
 
 def wait_for(condition: Callable[[], object], within_s: float, what: str = "") -> None:

@@ -31,7 +31,8 @@ from shared.readings import SensorKey
 from shared.stores import LineReadings, open_line_readings, open_registry, parse_address
 from shared.times import DAY, Millis, Span, SystemClock, iso
 from tests.contracts import postgresql, victoria
-from tests.e2e.harness import HookSink, free_port, until
+from tests.e2e.harness import HookSink, until
+from tests.ports import free_port
 
 SITES = 6
 PATIENCE_S = 300.0

@@ -16,6 +16,8 @@ from typing import Any
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, AuthResult, Envelope, Session
 
+from tests.ports import free_port
+
 TLS = Path(__file__).with_name("tls")
 AUTHORITY = TLS / "ca.pem"
 
@@ -263,10 +265,3 @@ def misbehaving(manner: Manner, *, tls: bool = False) -> Iterator[int]:
         ended.set()
         thread.join(5.0)
         listener.close()
-
-
-def free_port() -> int:
-    """A port that nobody listens on just now."""
-    with socket.create_server(("127.0.0.1", 0)) as listener:
-        port: int = listener.getsockname()[1]
-        return port

@@ -11,7 +11,6 @@ from alerts.channels.port import SendError
 from tests.alerts.channels.servers import (
     Manner,
     dribble,
-    free_port,
     garbage,
     half_reply,
     hang,
@@ -19,6 +18,7 @@ from tests.alerts.channels.servers import (
     misbehaving,
 )
 from tests.alerts.channels.ways import WAYS, Way, failing, leaks, talkative
+from tests.ports import free_port
 
 MANNERS: tuple[Manner, ...] = (hang, hang_up, garbage, dribble, half_reply)
 every_way = pytest.mark.parametrize("way", WAYS, ids=[way.name for way in WAYS])

@@ -13,11 +13,12 @@ from shared.people import Channel
 from shared.ports import Registry
 from shared.settings import Settings
 from shared.times import HOUR, Millis, ScaledClock, SystemClock
-from tests.alerts.channels.servers import Answer, free_port, http_sink, smtp_sink
+from tests.alerts.channels.servers import Answer, http_sink, smtp_sink
 from tests.alerts.outbox.causes import OPEN, all_sent, cause, hooks, posted, said
 from tests.alerts.outbox.ledger import settle
 from tests.alerts.outbox.moody import Moody
 from tests.alerts.outbox.yard import PATIENT, notice, running, senders, until
+from tests.ports import free_port
 
 ROOT = Path(__file__).parents[3]
 

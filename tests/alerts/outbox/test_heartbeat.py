@@ -6,8 +6,9 @@ from alerts.heartbeat import QUIET_AFTER_S, Heartbeat
 from shared.ports import Registry
 from shared.settings import Settings
 from shared.times import SystemClock
-from tests.alerts.channels.servers import Answer, free_port, http_sink
+from tests.alerts.channels.servers import Answer, http_sink
 from tests.alerts.outbox.yard import running, senders, until
+from tests.ports import free_port
 
 CLOCK = SystemClock()
 
