@@ -2,25 +2,13 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from tests.contracts.readings_contract import ReadingsContract
 from tests.contracts.readings_kept import ReadingsKept
-from tests.contracts.victoria import PROGRAM, Victoria, running
-
-pytestmark = pytest.mark.skipif(
-    PROGRAM is None and "CI" not in os.environ, reason="there is no VictoriaMetrics here"
-)
-
-
-@pytest.fixture(scope="module")
-def victoria() -> Iterator[Victoria]:
-    with running() as victoria:
-        yield victoria
+from tests.contracts.victoria import Victoria
 
 
 class TestReadingsOnTheirWay(ReadingsContract):

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -14,31 +12,19 @@ from shared.ports import StorageError, StoreBusy
 from shared.stores import open_registry
 from shared.stores.registry.columns import metadata
 from shared.stores.registry.store import SqlRegistry
-from tests.contracts.postgresql import Server, programs, running
+from tests.contracts.postgresql import Server
 from tests.contracts.registry_contract import RegistryContract
 from tests.contracts.registry_made import furnished
-
-BIN = programs()
-pytestmark = pytest.mark.skipif(
-    BIN is None and "CI" not in os.environ, reason="there is no PostgreSQL server here"
-)
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Server]:
-    assert BIN is not None, "install postgresql: CI runs these tests"
-    with running(BIN) as server:
-        yield server
 
 
 class TestPostgresqlRegistry(RegistryContract):
     @pytest.fixture
-    def address(self, server: Server) -> str:
-        return f"postgresql={server.fresh()}"
+    def address(self, postgresql: Server) -> str:
+        return f"postgresql={postgresql.fresh()}"
 
 
-def test_the_migrations_lead_to_the_tables_that_the_program_uses(server: Server) -> None:
-    registry = open_registry(server.fresh())
+def test_the_migrations_lead_to_the_tables_that_the_program_uses(postgresql: Server) -> None:
+    registry = open_registry(postgresql.fresh())
     assert isinstance(registry, SqlRegistry)
     with registry._work.engine.connect() as connection:
         context = MigrationContext.configure(connection, opts={"compare_type": True})
@@ -46,21 +32,21 @@ def test_the_migrations_lead_to_the_tables_that_the_program_uses(server: Server)
     registry.close()
 
 
-def test_a_connection_that_the_server_cuts_is_busy_and_the_next_call_works(server: Server) -> None:
-    registry = open_registry(server.fresh())
+def test_a_connection_that_the_server_cuts_is_busy_and_the_next_call_works(postgresql: Server) -> None:
+    registry = open_registry(postgresql.fresh())
     furnished(registry)
     cut = "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE pid <> pg_backend_pid() AND datname LIKE 'registry%'"
 
     def lose() -> None:
         with registry.begin() as tx:
             tx.memory.set("a", "1")
-            server.run(cut)
+            postgresql.run(cut)
             tx.memory.set("b", "2")
 
     with pytest.raises(StoreBusy):
         lose()
     assert registry.memory.names("") == {}
-    server.run(cut)
+    postgresql.run(cut)
     registry.memory.set("c", "3")
     assert registry.memory.names("") == {"c": "3"}
     registry.close()
@@ -71,8 +57,8 @@ def test_a_server_that_is_not_there_is_busy(tmp_path: Path) -> None:
         open_registry(f"postgresql://turnbell@/registry?host={tmp_path}")
 
 
-def test_a_registry_of_a_newer_program_is_refused(server: Server) -> None:
-    address = server.fresh()
+def test_a_registry_of_a_newer_program_is_refused(postgresql: Server) -> None:
+    address = postgresql.fresh()
     registry = open_registry(address)
     assert isinstance(registry, SqlRegistry)
     with registry._work.engine.begin() as connection:

@@ -17,7 +17,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from deploy.enrol import enrol, revoke, rotate
 from deploy.errors import UserError
 from ingest import hearing
-from ingest.broker import EmbeddedBroker, find_mosquitto
+from ingest.broker import EmbeddedBroker
 from ingest.broker_files import INGEST_USER, password_fits
 from ingest.pace import Pace
 from ingest.pipeline import IngestLoop
@@ -27,7 +27,7 @@ from shared.ports import Registry
 from shared.settings import Settings, SettingsError
 from shared.stores import open_readings, open_registry
 from shared.times import SystemClock
-from tests.ingest.brokers import mosquitto_is_missing, running, wait_for
+from tests.ingest.brokers import running, wait_for
 from tests.ports import free_port
 
 CLOCK = SystemClock()
@@ -40,14 +40,6 @@ def registry(tmp_path: Path) -> Iterator[Registry]:
     registry = open_registry(f"sqlite:///{tmp_path / 'registry.db'}")
     yield registry
     registry.close()
-
-
-@pytest.fixture
-def mosquitto() -> str:
-    program = find_mosquitto()
-    if program is None:
-        mosquitto_is_missing()
-    return str(program)
 
 
 class Client:

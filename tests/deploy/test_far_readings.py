@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterator
 from pathlib import Path
 
 import httpx
@@ -13,18 +11,10 @@ import pytest
 from deploy.assembly import open_house
 from deploy.errors import UserError
 from shared.settings import Settings
-from tests.contracts.victoria import PROGRAM, Victoria, running
+from tests.contracts.victoria import Victoria
 from tests.e2e.harness import serving, until
 
 PATIENCE_S = 60.0
-
-
-@pytest.fixture(scope="module")
-def victoria() -> Iterator[Victoria]:
-    if PROGRAM is None and "CI" not in os.environ:
-        pytest.skip("there is no VictoriaMetrics here")
-    with running() as victoria:
-        yield victoria
 
 
 def test_an_address_that_cannot_be_used_is_a_users_mistake(tmp_path: Path) -> None:

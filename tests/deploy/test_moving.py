@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -15,21 +13,9 @@ from shared.settings import Settings
 from shared.stores import open_line_readings, open_readings, open_registry, parse_address
 from shared.stores.copying import copy_registry, copy_spool
 from shared.times import Millis
-from tests.contracts.postgresql import Server, programs, running
+from tests.contracts.postgresql import Server
 from tests.contracts.readings_made import CORE, EVER, reading
 from tests.contracts.registry_made import episode, furnished, notice
-
-BIN = programs()
-pytestmark = pytest.mark.skipif(
-    BIN is None and "CI" not in os.environ, reason="there is no PostgreSQL server here"
-)
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Server]:
-    assert BIN is not None, "install postgresql: CI runs these tests"
-    with running(BIN) as server:
-        yield server
 
 
 def fill(registry: Registry) -> None:
@@ -55,11 +41,11 @@ def told(registry: Registry) -> list[object]:
 
 
 def test_the_registry_moves_to_postgresql_and_goes_on_counting_there(
-    server: Server, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    postgresql: Server, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     source = open_registry(tmp_path / "registry.db")
     fill(source)
-    target = server.fresh()
+    target = postgresql.fresh()
     assert run(["move", target, "--data", str(tmp_path)]) == 0
     assert "rows of" in capsys.readouterr().out
     moved = open_registry(target)
@@ -72,8 +58,8 @@ def test_the_registry_moves_to_postgresql_and_goes_on_counting_there(
         copy_registry(tmp_path / "registry.db", target)
 
 
-def test_a_backup_of_a_service_on_postgresql_restores_as_files(server: Server, tmp_path: Path) -> None:
-    url, data = server.fresh(), tmp_path / "yard"
+def test_a_backup_of_a_service_on_postgresql_restores_as_files(postgresql: Server, tmp_path: Path) -> None:
+    url, data = postgresql.fresh(), tmp_path / "yard"
     data.mkdir()
     registry = open_registry(url)
     fill(registry)
@@ -86,8 +72,8 @@ def test_a_backup_of_a_service_on_postgresql_restores_as_files(server: Server, t
     registry.close()
 
 
-def test_a_spool_is_part_of_the_backup_wherever_it_stands(server: Server, tmp_path: Path) -> None:
-    url, data = server.fresh(), tmp_path / "yard"
+def test_a_spool_is_part_of_the_backup_wherever_it_stands(postgresql: Server, tmp_path: Path) -> None:
+    url, data = postgresql.fresh(), tmp_path / "yard"
     data.mkdir()
     open_registry(url).close()
     far = "victoria://127.0.0.1:9"
@@ -97,7 +83,7 @@ def test_a_spool_is_part_of_the_backup_wherever_it_stands(server: Server, tmp_pa
     settings = Settings.model_validate({"registry": {"url": url}, "readings": {"url": far, "spool": url}})
     backup(data, tmp_path / "yard.backup", settings)
     restore(tmp_path / "yard.backup", tmp_path / "again")
-    back = server.fresh()
+    back = postgresql.fresh()
     copy_spool(tmp_path / "again" / "spool.db", back)
     for where in (tmp_path / "again" / "spool.db", back):
         store = open_line_readings(parse_address(far), where)

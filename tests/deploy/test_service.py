@@ -19,7 +19,6 @@ from shared.people import Channel, Person
 from shared.settings import Settings
 from shared.times import SystemClock
 from tests.e2e.harness import healthy, until
-from tests.ingest.brokers import mosquitto_is_missing
 
 
 @contextmanager
@@ -56,11 +55,10 @@ def client(service: Service, username: str = "", password: str = "") -> Iterator
 
 
 @pytest.mark.mosquitto
+@pytest.mark.usefixtures("mosquitto")
 def test_a_broker_that_wants_passwords_lets_the_ingester_and_an_enrolled_probe_in(
     house: House, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    if broker_module.find_mosquitto() is None:
-        mosquitto_is_missing()
     monkeypatch.setattr(
         broker_module, "_is_loopback", lambda _host: False
     )  # as if it were open to the network

@@ -8,20 +8,17 @@ from pathlib import Path
 
 import pytest
 
-from ingest.broker import find_mosquitto
 from tests.e2e.ingest_faults import FAULTS, run
 from tests.e2e.ingest_fuzz import fuzz
 from tests.e2e.ingest_yard import Outcome
-from tests.ingest.brokers import mosquitto_is_missing
 
 
 @pytest.mark.mosquitto
+@pytest.mark.usefixtures("mosquitto")
 @pytest.mark.parametrize(("fault", "times"), [(fault, short) for fault, short, _ in FAULTS])
 def test_no_fault_loses_or_doubles_a_reading(
     fault: Callable[[Path, int, random.Random], Outcome], times: int
 ) -> None:
-    if find_mosquitto() is None:
-        mosquitto_is_missing()
     outcome = run(fault, times)
     assert outcome.clean, outcome
     assert outcome.sent > 0

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import secrets
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -11,7 +10,6 @@ from threading import Event, Thread
 from typing import Self
 
 import paho.mqtt.client as mqtt
-import pytest
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from ingest.pipeline import IngestLoop
@@ -24,13 +22,6 @@ def wait_for(condition: Callable[[], object], within_s: float, what: str = "") -
         if time.monotonic() > deadline:
             raise AssertionError(f"did not come about in {within_s} s: {what or condition}")
         time.sleep(0.01)
-
-
-def mosquitto_is_missing() -> None:
-    """Skip at home, fail in CI: there the system packages are installed."""
-    if os.environ.get("CI"):
-        pytest.fail("mosquitto is not installed, and CI must have it")
-    pytest.skip("mosquitto is not installed")
 
 
 class Publisher:

@@ -6,10 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from ingest.broker import find_mosquitto
 from shared.ports import ReadingsStore, Registry
 from shared.stores import open_readings, open_registry
-from tests.ingest.brokers import mosquitto_is_missing
 
 
 @dataclass(frozen=True)
@@ -26,11 +24,3 @@ def stores(tmp_path: Path) -> Iterator[Stores]:
     yield Stores(readings, registry, tmp_path)
     readings.close()
     registry.close()
-
-
-@pytest.fixture
-def mosquitto() -> str:
-    program = find_mosquitto()
-    if program is None:
-        mosquitto_is_missing()
-    return str(program)

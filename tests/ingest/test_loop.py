@@ -13,14 +13,14 @@ from typing import Any
 
 import pytest
 
-from ingest.broker import EmbeddedBroker, Kind, find_mosquitto
+from ingest.broker import EmbeddedBroker, Kind
 from ingest.pace import Pace
 from ingest.pipeline import IngestLoop
 from shared.readings import ArrivalMark, SensorKey
 from shared.settings import Settings
 from shared.stores import open_readings
 from shared.times import Millis, Span, SystemClock
-from tests.ingest.brokers import Publisher, mosquitto_is_missing, running, wait_for
+from tests.ingest.brokers import Publisher, running, wait_for
 from tests.ingest.conftest import Stores
 
 CLOCK = SystemClock()
@@ -31,8 +31,8 @@ QUICK = Pace(first_pause_s=0.05, longest_pause_s=0.3, store_pause_s=0.05, longes
 @pytest.fixture(params=[pytest.param("mosquitto", marks=pytest.mark.mosquitto), "pypi"])
 def broker(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[EmbeddedBroker]:
     kind: Kind = request.param
-    if kind == "mosquitto" and find_mosquitto() is None:
-        mosquitto_is_missing()
+    if kind == "mosquitto":
+        request.getfixturevalue("mosquitto")
     broker = EmbeddedBroker(tmp_path, "127.0.0.1", 0, kind=kind)
     broker.start()
     yield broker

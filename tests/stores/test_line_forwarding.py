@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import os
 import signal
 import threading
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -17,19 +15,9 @@ from shared.stores.line.forward import ForwardLoop, ForwardPace
 from shared.stores.line.protocol import lines
 from shared.times import DAY, HOUR, Millis, Span
 from tests.contracts.readings_made import EVER
-from tests.contracts.victoria import PROGRAM, Victoria, running
+from tests.contracts.victoria import Victoria, running
 from tests.e2e.harness import until
 from tests.stores.line_yard import BEGAN, PATIENCE_S, SENSOR, forwarder, opened, rows, settle, some
-
-pytestmark = pytest.mark.skipif(
-    PROGRAM is None and "CI" not in os.environ, reason="there is no VictoriaMetrics here"
-)
-
-
-@pytest.fixture(scope="module")
-def victoria() -> Iterator[Victoria]:
-    with running() as victoria:
-        yield victoria
 
 
 def test_every_bit_of_a_value_comes_back_and_the_spool_is_empty(victoria: Victoria, tmp_path: Path) -> None:

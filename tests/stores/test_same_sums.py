@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import random
-from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -19,19 +17,11 @@ from shared.stores import open_readings, open_registry
 from shared.times import DAY, HOUR, MINUTE, Millis, Span
 from tests.contracts.influx_stub import stub
 from tests.contracts.lines import Settled
-from tests.contracts.victoria import PROGRAM, Victoria, running
+from tests.contracts.victoria import Victoria
 from tests.stores.line_yard import BEGAN
 
 NOW = Millis(BEGAN + 5 * DAY)
 RULES = ("us-503-pfrp-windrow", "uk-pas100", "three-turns")
-
-
-@pytest.fixture(scope="module")
-def victoria() -> Iterator[Victoria]:
-    if PROGRAM is None and "CI" not in os.environ:
-        pytest.skip("there is no VictoriaMetrics here")
-    with running() as victoria:
-        yield victoria
 
 
 def yard(registry: Registry) -> None:

@@ -11,7 +11,8 @@ from alerts.wording import TELLERS, compose
 from shared.episodes import NoticeKind
 from shared.languages import languages
 from shared.units import Units
-from tests.alerts.wording.scenes import VARIANTS, beside, episode, link_for, person, scene
+from tests.alerts.wording.scenes import episode, link_for, person, scene
+from tests.alerts.wording.variants import VARIANTS, beside
 
 FOLDER = Path(__file__).with_name("golden")
 UNITS: tuple[Units, ...] = ("celsius", "fahrenheit")
