@@ -25,6 +25,8 @@ COMMANDS = {
     "check": ("deploy.commands.check", "check"),
     "backup": ("deploy.commands.keep", "backup_command"),
     "restore": ("deploy.commands.keep", "restore_command"),
+    "thin": ("deploy.commands.years", "thin_command"),
+    "vacuum": ("deploy.commands.years", "vacuum_command"),
     "move": ("deploy.commands.keep", "move_command"),
     "export": ("deploy.commands.keep", "export_command"),
     "import": ("deploy.commands.bring", "import_command"),

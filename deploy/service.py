@@ -14,6 +14,7 @@ from fastapi import FastAPI
 
 from api.app import create_app
 from deploy.assembly import House
+from deploy.nightly import NightlyLoop
 from deploy.supervisor import Supervisor
 from deploy.web import WebServer, address_of, bind
 from ingest.broker import EmbeddedBroker
@@ -58,7 +59,9 @@ class Service:
             ]
             if more_loops is not None:
                 loops += more_loops(host, port)
-            comforts = [inside.warm_loop(self._demo_speed)]
+            comforts: list[Loop] = [inside.warm_loop(self._demo_speed)]
+            if self._demo_speed is None:
+                comforts.append(NightlyLoop(inside))
             self._supervisor = Supervisor(loops, self.house.registry, self.house.clock, comforts=comforts)
             parts = inside.parts(
                 self._supervisor, open_door=self._demo_speed is not None, demo_speed=self._demo_speed

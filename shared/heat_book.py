@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import time
 from collections import OrderedDict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import ExitStack
 from threading import RLock
 
 from shared.heat.catalogue import Catalogue, UnknownId
 from shared.heat.compose import heat_report, report_of
+from shared.heat.curve import SensorLine
 from shared.heat.engine import PileHeat
 from shared.heat.guide import Guide
 from shared.heat.report import HeatReport
@@ -20,6 +21,7 @@ from shared.kept_reports import Kept, KeptReports
 from shared.piles import Pile
 from shared.ports import ReadingsStore, Registry, SensorSummary
 from shared.readings import SensorKey
+from shared.seals import Seal, as_sealed, facts_digest, seal_of
 from shared.times import Millis, Span
 
 __all__ = ["FINISHED_AT_HAND", "HeatBook", "PileHistory", "SensorHistory"]
@@ -92,6 +94,34 @@ class HeatBook:
             self._feed([entry], None)
             return entry.history()
 
+    def seal(self, pile_id: str, now: Millis, hash_of: Callable[[PileHistory], str]) -> Seal:
+        """What is to be put away of a finished pile before the first of its readings is thinned."""
+        pile = self._registry.piles.get(pile_id)
+        closed, settled = self.closed_reports([pile])[pile_id], self.report(pile_id, now)
+        history = self.history(pile_id)
+        with self._lock:
+            entry = self._entry(pile_id)
+        with entry.lock:
+            return Seal(
+                pile=pile_id, sealed_at=now, readings=entry.heat.row_count(), facts=facts_digest(entry.heat.facts),
+                data_hash=hash_of(history), closed=closed, settled=settled,
+            )  # fmt: skip
+
+    def thinned(self, pile_id: str) -> tuple[Seal, int] | None:
+        """What was put away of a pile, and how many of its readings are gone; None = none are."""
+        seal = seal_of(self._registry, pile_id)
+        if seal is None:
+            return None
+        gone = self._readings.thinned().get(pile_id, 0) + seal.gone_elsewhere
+        return (seal, gone) if gone else None
+
+    def lines(self, pile_id: str) -> list[SensorLine]:
+        """The lines of a pile's probes with all their readings; to be read before the book is asked again."""
+        self.history(pile_id)
+        with self._lock:
+            heat = self._entry(pile_id).heat
+        return [line for stand in heat.stands if stand is not heat.hand for line in stand.lines.values()]
+
     def poll(self, consumer: str) -> set[str]:
         """Piles whose readings or facts changed since this consumer asked last; the first time, all open ones."""
         with self._lock:
@@ -142,13 +172,28 @@ class HeatBook:
             self._feed([entry], now)
             heat, newest = entry.heat, entry.heat.newest_at()
             if newest is not None and newest > now:
-                return heat_report(heat.facts, heat.curves(), now, guide, rules, heat.max_gap_ms)
-            report = report_of(heat, now, guide, rules)
+                report = heat_report(heat.facts, heat.curves(), now, guide, rules, heat.max_gap_ms)
+                return self._as_sealed(entry, report, now)
+            report = self._as_sealed(entry, report_of(heat, now, guide, rules), now)
             with self._lock:
                 if self._changed.get(pile_id, 0) == step:
                     until = min(entry.stale.values(), default=None)
                     kept.keep(pile_id, Kept(report, step, until))
         return report
+
+    def _as_sealed(self, entry: Entry, report: HeatReport, now: Millis) -> HeatReport:
+        """Of a thinned batch what was put away, while it holds; the caller holds the entry's lock."""
+        pile = entry.heat.facts.pile
+        seal = None if pile.finished_at is None else seal_of(self._registry, pile.id)
+        gone = self._readings.thinned().get(pile.id, 0)
+        while gone:  # until the lines and the count are of one moment: thinning may be at work
+            with self._lock:
+                self._catch_up()
+            self._feed([entry], now)
+            before, gone = gone, self._readings.thinned().get(pile.id, 0)
+            if gone == before:
+                break
+        return as_sealed(report, seal, entry.heat, gone)
 
     def _entry(self, pile_id: str, sensors: Sequence[SensorSummary] | None = None) -> Entry:
         """Within the lock, caught up; ``sensors`` = all that the store knows at this moment, if it was asked."""
@@ -195,7 +240,7 @@ class HeatBook:
             self._mark(pile_id)
             entry = self._entries.get(pile_id)
             if entry is not None:
-                entry.mark(sensor, earliest)
+                entry.mark(sensor, max(earliest, entry.heat.facts.pile.built_at))
 
     def _drop(self, pile_id: str) -> None:
         self._entries.pop(pile_id, None)

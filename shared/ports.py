@@ -89,6 +89,9 @@ class ReadingsStore(Protocol):
     def withdraw(self, readings: Iterable[tuple[SensorKey, Millis]]) -> int:
         """Take back readings (undo of an import); gives how many there were."""
 
+    def thinned(self) -> Mapping[str, int]:
+        """How many readings of each pile were thinned away here. A far store thins by its own means and does not say."""
+
     def count(self) -> int: ...
     def ping(self) -> None:
         """Raise StorageError unless a write would work now."""

@@ -12,9 +12,17 @@ from collections.abc import Mapping
 from datetime import time
 from ipaddress import ip_network
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError, field_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    SecretStr,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 
 from shared.people import Role
 
@@ -157,6 +165,33 @@ class QuarantineBounds(_Section):
     keep_megabytes: int = Field(64, ge=1)
 
 
+class Keeping(_Section):
+    """A reading's age counts from the finish of its batch; one that no batch has, from when it was measured."""
+
+    ten_minutes_after_days: int | None = Field(
+        None,
+        ge=30,
+        description="embedded store: thin to 10 minutes what is older; absent = keep every reading",
+    )
+    hourly_after_days: int | None = Field(None, ge=30, description="and to an hour what is older than this")
+    nightly_at: time = Field(
+        time(2, 0), description="UTC; when `serve` thins (if asked to) and gives disk back"
+    )
+
+    @model_validator(mode="after")
+    def _coarser_is_later(self) -> Self:
+        fine, coarse = self.ten_minutes_after_days, self.hourly_after_days
+        if fine is not None and coarse is not None and coarse <= fine:
+            raise ValueError("hourly_after_days must be more than ten_minutes_after_days")
+        return self
+
+    @property
+    def levels(self) -> list[tuple[int, int]]:
+        """(bucket, age), both in ms, the coarsest first."""
+        asked = ((60, self.hourly_after_days), (10, self.ten_minutes_after_days))
+        return [(minutes * 60_000, days * 86_400_000) for minutes, days in asked if days is not None]
+
+
 class Settings(_Section):
     mqtt: Mqtt = Mqtt()
     readings: Readings = Readings()
@@ -168,6 +203,7 @@ class Settings(_Section):
     analysis: Analysis = Analysis()
     notices: Notices = Notices()
     quarantine: QuarantineBounds = QuarantineBounds()
+    keeping: Keeping = Keeping()
     decoders: dict[str, Any] = Field(
         default_factory=dict, description="mapped JSON: name -> JMESPath expressions"
     )

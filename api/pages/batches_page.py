@@ -126,7 +126,11 @@ def batch_page(pile_id: str, view: AnyView, _: Viewer) -> Response:
     pile = registry.piles.get(pile_id)
     batch = _batch(view, pile)
     notes = registry.piles.notes(pile.id)
-    context: dict[str, Any] = pile_context(view, pile) | {"report": batch.report}
+    thinned = view.parts.book.thinned(pile.id)
+    context: dict[str, Any] = pile_context(view, pile) | {
+        "report": batch.report,
+        "thinned": thinned[0].words(thinned[1]) if thinned else "",
+    }
     return view.page(
         "batch.html",
         **context,

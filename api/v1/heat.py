@@ -48,6 +48,7 @@ def get_report_pdf(
     """The record of the batch on one page, with an appendix to check it by; times in the site's zone."""
     held = find_pile(parts.registry, pile)
     site = parts.registry.sites.get(held.site)
+    thinned = parts.book.thinned(held.id)
     setting = Setting(
         title=f"{held.peg}, {site.name}",
         site=site.name,
@@ -56,6 +57,8 @@ def get_report_pdf(
         paper=paper,
         rules=held.rule_ids,
         guide=parts.catalogue.guide(held.guide_id),
+        data_hash=thinned[0].data_hash if thinned else None,
+        basis=(thinned[0].words(thinned[1]),) if thinned else (),
     )
     report = parts.book.report(held.id, parts.clock.now())
     history = parts.book.history(held.id)

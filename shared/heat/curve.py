@@ -33,7 +33,7 @@ class SensorLine:
         self, key: SensorKey, max_gap_ms: int, cuts: NDArray[np.int64], offsets: Sequence[tuple[int, float]]
     ) -> None:
         self.key, self.rows = key, Rows()
-        self._max_gap_ms, self._cuts = max_gap_ms, cuts
+        self._max_gap_ms, self.cuts = max_gap_ms, cuts
         self._offset_from = np.array([since for since, _ in offsets], dtype=np.int64)
         self._offset_c = np.array([0.0, *(offset for _, offset in offsets)])
         self.spells: dict[float, Spells] = {one: Spells() for one in (KNOWN, *map(float, THRESHOLDS_C))}
@@ -140,7 +140,7 @@ class SensorLine:
         else:
             good = np.arange(high - low)
         joined = np.diff(at) <= self._max_gap_ms
-        side = self._cuts.searchsorted(at, "right")
+        side = self.cuts.searchsorted(at, "right")
         joined &= side[1:] == side[:-1]
         if len(good) == high - low:
             return at, celsius, joined, good, low
@@ -188,7 +188,7 @@ class SensorLine:
             return None
         at, celsius, row = found
         later = self.rows.reason[row + 1 : self.rows.index(now, "right")]
-        sides = self._cuts.searchsorted(np.array([at, now]), "right")
+        sides = self.cuts.searchsorted(np.array([at, now]), "right")
         if sides[0] != sides[1] or (later == PULLED_OUT).any():
             return None
         return celsius, at

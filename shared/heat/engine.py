@@ -165,6 +165,15 @@ class PileHeat:
         ]
         return Millis(max(lasts)) if lasts else None
 
+    def row_count(self) -> int:
+        """Readings of probes that it holds, whatever was judged of them."""
+        return sum(
+            line.rows.count
+            for stand in self.stands
+            if stand is not self.hand
+            for line in stand.lines.values()
+        )
+
     def curves(self) -> dict[SensorKey, Curve]:
         """The raw readings held, as they would come from a store."""
         pieces: dict[SensorKey, list[SensorLine]] = {}

@@ -2,7 +2,8 @@
 
 ``readings`` is clustered by stretch of time first and by sensor within it: whatever arrives now lands in the few pages
 of the present stretch, however many sensors there are and however long the past is, while one sensor's past is still
-one seek per stretch. ``arrivals`` is the log of what changed, one row per committed batch.
+one seek per stretch. ``arrivals`` is the log of what changed, one row per committed batch. ``thinned`` says which stretches were thinned to
+buckets of what length, how many readings went, and of which pile ('' = of none).
 """
 
 from __future__ import annotations
@@ -56,7 +57,19 @@ CREATE TABLE counters (name TEXT PRIMARY KEY, value INTEGER NOT NULL) WITHOUT RO
 INSERT INTO counters VALUES ('arrivals_pruned_to', 0), ('pulse', 0);
 """
 
-STEPS = (_FIRST,)
+_THINNED = """
+CREATE TABLE thinned (
+    series INTEGER NOT NULL,
+    pile TEXT NOT NULL,
+    bucket_ms INTEGER NOT NULL,
+    start_at INTEGER NOT NULL,
+    end_at INTEGER NOT NULL,
+    gone INTEGER NOT NULL,
+    PRIMARY KEY (series, pile, bucket_ms, start_at)
+) WITHOUT ROWID;
+"""
+
+STEPS = (_FIRST, _THINNED)
 """Step n leads from user_version n to n + 1. Never change one that was released: add another."""
 
 

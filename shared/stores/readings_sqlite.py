@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 import sqlite3
 import threading
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
 from shared.ports import Appended, Changes, SensorSummary, StorageError, StoreBusy
 from shared.readings import Curve, Reading, SensorKey
-from shared.stores import arrivals_log, readings_read, readings_write
+from shared.stores import arrivals_log, readings_read, readings_thin, readings_write
 from shared.stores.readings_order import by_depth
 from shared.stores.readings_schema import migrate
 from shared.stores.sqlite_files import (
@@ -97,6 +97,20 @@ class SqliteReadings:
         wanted = list(readings)
         with self._writing("taking readings back") as connection:
             return readings_write.withdraw(connection, wanted)
+
+    def thin(self, pieces: Sequence[readings_thin.Piece]) -> int:
+        """All of these in one transaction; gives how many readings went."""
+        with self._writing("thinning") as connection:
+            return readings_thin.thin(connection, pieces)
+
+    def thinned_stretches(self, at_least_ms: int) -> dict[SensorKey, list[Span]]:
+        """What is thinned to buckets of ``at_least_ms`` or longer, each list ascending."""
+        with self._reading("reading what was thinned") as connection:
+            return readings_thin.stretches(connection, at_least_ms)
+
+    def thinned(self) -> Mapping[str, int]:
+        with self._reading("reading what was thinned") as connection:
+            return readings_thin.by_pile(connection)
 
     def count(self) -> int:
         with self._reading("counting readings") as connection:

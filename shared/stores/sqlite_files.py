@@ -42,8 +42,11 @@ def sqlite_trouble(error: sqlite3.Error, what: str) -> StorageError:
 
 
 def tune(connection: sqlite3.Connection, *, cache_kib: int, busy_timeout_s: float) -> None:
-    """WAL and synchronous=FULL: a commit that has returned is on the disk, and readers never wait for the writer."""
+    """WAL and synchronous=FULL: a commit that has returned is on the disk, and readers never wait for the writer. A new
+    file can give its empty pages back bit by bit."""
     connection.execute(f"PRAGMA busy_timeout={int(busy_timeout_s * 1000)}")
+    if connection.execute("PRAGMA page_count").fetchone()[0] == 0:
+        connection.execute("PRAGMA auto_vacuum=INCREMENTAL")
     _enter_wal(connection, busy_timeout_s)
     connection.execute("PRAGMA synchronous=FULL")
     connection.execute("PRAGMA foreign_keys=ON")

@@ -161,6 +161,9 @@ class LineReadings:
     def withdraw(self, readings: Iterable[tuple[SensorKey, Millis]]) -> int:
         return withdraw(self, list(readings))
 
+    def thinned(self) -> Mapping[str, int]:
+        return {}
+
     # -- reading
 
     def read(self, sensor: SensorKey, span: Span) -> Curve:

@@ -1,0 +1,76 @@
+"""thin, vacuum: what keeps the disk from filling over the years."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import click
+
+from deploy.assembly import House, opened_house
+from deploy.commands.options import data_and_config, settings_of
+from deploy.errors import UserError
+from deploy.nightly import BREATH_S, sqlite_files
+from deploy.thinning import Tally, thin
+from shared.ports import NotFound
+from shared.stores.vacuum import give_back, look, rebuild
+from shared.times import iso
+
+
+@click.command("thin", short_help="Thin old readings as [keeping] says.")
+@click.option("--dry-run", is_flag=True, help="Say what would go, and change nothing.")
+@data_and_config
+def thin_command(dry_run: bool, data_dir: Path, config_file: Path | None) -> None:
+    """Thin the readings of the embedded store by age, also while the service runs.
+
+    Open piles are never touched. What a finished batch's report says is put away first and stays as it is.
+    """
+    with opened_house(data_dir, settings_of(config_file)) as house:
+        if not house.settings.keeping.levels:
+            raise UserError(
+                "every reading is kept: set [keeping] ten_minutes_after_days or hourly_after_days to thin"
+            )
+        tally = thin(house, dry_run=dry_run, at_most=2**62, go_on=_breathe)
+        _say(house, tally, dry_run)
+
+
+@click.command("vacuum", short_help="Give unused disk of the stores back.")
+@data_and_config
+def vacuum_command(data_dir: Path, config_file: Path | None) -> None:
+    """Give the empty pages of the stores' files back to the disk, also while the service runs.
+
+    A file of an older version is rebuilt whole, once: that needs twice its size of free disk, and nothing is stored
+    meanwhile; the broker holds what comes in.
+    """
+    with opened_house(data_dir, settings_of(config_file)) as house:
+        files = sqlite_files(house)
+        for path in files:
+            given = give_back(path, _breathe) if look(path).by_steps else rebuild(path)
+            click.echo(
+                f"{path.name}: {given / 2**20:.1f} MiB given back, {look(path).bytes / 2**20:.1f} in use"
+            )
+    if not files:
+        click.echo("no store of this configuration is a file here; its server cleans up by itself")
+
+
+def _breathe() -> bool:
+    time.sleep(BREATH_S)
+    return True
+
+
+def _say(house: House, tally: Tally, dry_run: bool) -> None:
+    for pile_id in sorted(tally.seen, key=lambda one: (one != "", one)):
+        gone, seen = tally.gone[pile_id], tally.seen[pile_id]
+        if gone:
+            click.echo(f"{_named(house, pile_id)}: {gone} of {seen} readings")
+    click.echo(f"{tally.total} readings {'would go' if dry_run else 'went'}")
+
+
+def _named(house: House, pile_id: str) -> str:
+    if not pile_id:
+        return "of no batch (unplaced probes, batteries, signal)"
+    try:
+        pile = house.registry.piles.get(pile_id)
+    except NotFound:
+        return pile_id
+    return f"{pile.peg} of {pile.site}, finished {iso(pile.finished_at)[:10] if pile.finished_at is not None else '-'}"

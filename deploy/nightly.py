@@ -1,0 +1,73 @@
+"""What is done once a night: thin what [keeping] asks for, and give disk back."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable
+from pathlib import Path
+
+from deploy.assembly import House
+from deploy.thinning import thin
+from shared.stores import READINGS_FILE, REGISTRY_FILE, SPOOL_FILE
+from shared.stores.copying import is_file
+from shared.stores.readings_sqlite import SqliteReadings
+from shared.stores.vacuum import give_back
+from shared.times import DAY, Millis
+
+log = logging.getLogger(__name__)
+
+DONE = "nightly.done"
+PAUSE_S = 5.0
+BREATH_S = 0.05
+"""Between two short transactions, so that whoever waits to write has its turn."""
+
+
+class NightlyLoop:
+    """The Loop "nightly". A night that the service slept through is made up for at its start."""
+
+    name = "nightly"
+
+    def __init__(self, house: House) -> None:
+        self._house = house
+
+    def run(self, stop: threading.Event, beat: Callable[[], None]) -> None:
+        def go_on() -> bool:
+            beat()
+            return not stop.wait(BREATH_S)
+
+        while not stop.is_set():
+            self.step(go_on)
+            beat()
+            stop.wait(PAUSE_S)
+
+    def step(self, go_on: Callable[[], bool]) -> bool:
+        """True = a night's work was done now."""
+        memory, night = self._house.registry.memory, self._night()
+        if (memory.get(DONE) or "") >= night:
+            return False
+        gone = 0
+        if self._house.settings.keeping.levels and isinstance(self._house.readings, SqliteReadings):
+            gone = thin(self._house, go_on=go_on).total
+        given = sum(give_back(path, go_on) for path in sqlite_files(self._house))
+        if not go_on():
+            return False
+        memory.set(DONE, night)
+        log.info("loop=nightly event=done thinned=%s given_back_bytes=%s", gone, given)
+        return True
+
+    def _night(self) -> str:
+        """The number of the day (UTC) whose night has come."""
+        at = self._house.settings.keeping.nightly_at
+        return f"{Millis(self._house.clock.now() - (at.hour * 60 + at.minute) * 60_000) // DAY:08d}"
+
+
+def sqlite_files(house: House) -> list[Path]:
+    """The files of this installation's stores that are on this machine."""
+    settings, folder = house.settings, house.data_dir
+    found = [folder / REGISTRY_FILE] if settings.registry.url is None else []
+    if settings.readings.url is None:
+        found.append(folder / READINGS_FILE)
+    elif is_file(settings.readings.spool):
+        found.append(Path(settings.readings.spool or folder / SPOOL_FILE))
+    return [path for path in found if path.is_file()]
