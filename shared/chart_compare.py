@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from shared.chart_lines import lines_of
-from shared.chart_theme import DASHES, PALETTES, Theme, config
+from shared.chart_theme import PALETTES, Theme, config, told_apart
 from shared.charts import SCHEMA, THRESHOLDS
 from shared.heat.report import HeatReport
 from shared.times import DAY, HOUR, Millis
@@ -42,8 +42,6 @@ def compare_spec(
         for c, word in THRESHOLDS
     ]
     y = {"field": "c", "type": "quantitative", "title": unit, "scale": {"zero": False}}
-    colours = [palette.lines[i % len(palette.lines)] for i in range(len(names))]
-    dashes = [list(DASHES[i % len(DASHES)]) for i in range(len(names))]
     return {
         "$schema": SCHEMA,
         "description": f"Hottest core reading in {unit} of {len(names)} piles by days since the build",
@@ -63,20 +61,8 @@ def compare_spec(
                 "encoding": {
                     "x": {"field": "d", "type": "quantitative", "title": "Days since it was built"},
                     "y": y,
-                    "color": {
-                        "field": "s",
-                        "type": "nominal",
-                        "scale": {"domain": names, "range": colours},
-                        "title": None,
-                    },
-                    "strokeDash": {
-                        "field": "s",
-                        "type": "nominal",
-                        "scale": {"domain": names, "range": dashes},
-                        "title": None,
-                    },
-                    "detail": {"field": "p", "type": "nominal"},
-                },
+                }
+                | told_apart(palette, names),
             },
             {
                 "data": {"name": "rules"},

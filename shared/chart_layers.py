@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from shared.chart_theme import DASHES, Palette
+from shared.chart_theme import Palette, colour_scale, told_apart
 
 Layer = dict[str, Any]
 
@@ -30,28 +30,11 @@ def curve_layers(palette: Palette, names: list[str], unit: str) -> list[Layer]:
     ]
 
 
-def _scale(palette: Palette, names: list[str]) -> Layer:
-    colours = [palette.lines[i % len(palette.lines)] for i in range(len(names))]
-    return {"domain": names, "range": colours}
-
-
 def _lines(palette: Palette, names: list[str], unit: str) -> Layer:
-    dashes = [list(DASHES[i % len(DASHES)]) for i in range(len(names))]
     return {
         "data": {"name": "curve"},
         "mark": {"type": "line", "strokeWidth": 2, "clip": True},
-        "encoding": {
-            "x": _X,
-            "y": _Y | {"title": unit},
-            "color": {"field": "s", "type": "nominal", "scale": _scale(palette, names), "title": None},
-            "strokeDash": {
-                "field": "s",
-                "type": "nominal",
-                "scale": {"domain": names, "range": dashes},
-                "title": None,
-            },
-            "detail": {"field": "p", "type": "nominal"},
-        },
+        "encoding": {"x": _X, "y": _Y | {"title": unit}} | told_apart(palette, names),
     }
 
 
@@ -63,7 +46,7 @@ def _lone(palette: Palette, names: list[str]) -> Layer:
         "encoding": {
             "x": _X,
             "y": _Y,
-            "color": {"field": "s", "type": "nominal", "scale": _scale(palette, names), "legend": None},
+            "color": {"field": "s", "type": "nominal", "scale": colour_scale(palette, names), "legend": None},
         },
     }
 
@@ -83,7 +66,7 @@ def _suspect(palette: Palette, names: list[str]) -> Layer:
         "encoding": {
             "x": _X,
             "y": _Y,
-            "color": {"field": "s", "type": "nominal", "scale": _scale(palette, names), "legend": None},
+            "color": {"field": "s", "type": "nominal", "scale": colour_scale(palette, names), "legend": None},
         },
     }
 
@@ -242,7 +225,7 @@ def _notes(palette: Palette) -> list[Layer]:
 def _ends(palette: Palette, names: list[str]) -> list[Layer]:
     words = {"type": "text", "align": "left", "baseline": "middle", "dx": 5, "fontSize": 12, "clip": False}
     place = {"x": _X, "y": _Y, "text": {"field": "s", "type": "nominal"}}
-    colour = {"field": "s", "type": "nominal", "scale": _scale(palette, names), "legend": None}
+    colour = {"field": "s", "type": "nominal", "scale": colour_scale(palette, names), "legend": None}
     return [
         {
             "data": {"name": "ends"},

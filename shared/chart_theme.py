@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -59,6 +60,22 @@ DARK = Palette(
     gap="#1b241f",
 )
 PALETTES: dict[Theme, Palette] = {"light": LIGHT, "dark": DARK, "print": LIGHT}
+
+
+def colour_scale(palette: Palette, names: Sequence[str]) -> dict[str, Any]:
+    """The Vega-Lite scale from the names of lines to their colours."""
+    return {"domain": names, "range": [palette.lines[i % len(palette.lines)] for i in range(len(names))]}
+
+
+def told_apart(palette: Palette, names: Sequence[str]) -> dict[str, Any]:
+    """The encodings that tell the lines of field ``s`` apart; a new ``p`` breaks a line."""
+    dashes = [list(DASHES[i % len(DASHES)]) for i in range(len(names))]
+    nominal = {"field": "s", "type": "nominal", "title": None}
+    return {
+        "color": nominal | {"scale": colour_scale(palette, names)},
+        "strokeDash": nominal | {"scale": {"domain": names, "range": dashes}},
+        "detail": {"field": "p", "type": "nominal"},
+    }
 
 
 def config(palette: Palette) -> dict[str, Any]:

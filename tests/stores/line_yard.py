@@ -14,7 +14,7 @@ from tests.e2e.harness import until
 
 SENSOR = SensorKey("larkfield", "P-01", "45")
 BEGAN = Millis(1_764_028_800_000)
-PATIENCE_S = 60.0
+PATIENCE_S = 180.0
 
 
 def some(n: int, first: int = 0, sensor: SensorKey = SENSOR) -> list[Reading]:
