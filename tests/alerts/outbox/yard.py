@@ -163,4 +163,4 @@ def until(true: Callable[[], object], within_s: float = 60.0) -> None:
     end = time.monotonic() + within_s
     while not true():
         assert time.monotonic() < end, "it did not come to that in time"
-        time.sleep(0.005)
+        time.sleep(0.05)
