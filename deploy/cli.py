@@ -30,6 +30,7 @@ COMMANDS = {
     "move": ("deploy.commands.keep", "move_command"),
     "export": ("deploy.commands.keep", "export_command"),
     "import": ("deploy.commands.bring", "import_command"),
+    "site": ("deploy.commands.site", "site"),
     "token": ("deploy.commands.token", "token"),
     "account": ("deploy.commands.account", "account"),
     "audit": ("deploy.commands.audit", "audit"),

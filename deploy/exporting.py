@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +12,8 @@ from deploy.errors import UserError
 from shared.heat_book import HeatBook
 from shared.piles import Pile
 from shared.ports import Registry
-from shared.times import Millis, Span, iso
+from shared.site_export import said
+from shared.times import Millis
 
 
 def export_piles(
@@ -39,21 +39,9 @@ def export_piles(
 
 def _facts(registry: Registry, book: HeatBook, pile: Pile, now: Millis) -> dict[str, Any]:
     return {
-        "pile": _said(pile),
-        "turns": [_said(turn) for turn in registry.piles.turns(pile.id)],
-        "notes": [_said(note) for note in registry.piles.notes(pile.id)],
-        "placements": [_said(placement) for placement in registry.probes.placements(pile_id=pile.id)],
+        "pile": said(pile),
+        "turns": [said(turn) for turn in registry.piles.turns(pile.id)],
+        "notes": [said(note) for note in registry.piles.notes(pile.id)],
+        "placements": [said(placement) for placement in registry.probes.placements(pile_id=pile.id)],
         "heat": book.report(pile.id, now).model_dump(mode="json"),
     }
-
-
-def _said(row: Any) -> dict[str, Any]:
-    """The fields of a row; instants as ISO 8601 UTC."""
-    fields = asdict(row)
-    for name, value in fields.items():
-        if (name == "at" or name.endswith("_at")) and value is not None:
-            fields[name] = iso(Millis(value))
-    if isinstance(getattr(row, "span", None), Span) and "span" in fields:
-        span: Span = row.span
-        fields["span"] = {"from": iso(span.start), "to": None if span.end is None else iso(span.end)}
-    return fields

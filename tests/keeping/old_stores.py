@@ -153,7 +153,7 @@ def readings() -> list[Reading]:
 
 def _readings_of(steps: int, folder: Path) -> Path:
     path, whole = folder / f"readings-{steps}.db", readings_schema.STEPS
-    readings_schema.STEPS = whole[:steps]
+    readings_schema.STEPS = whole[:steps]  # type: ignore[assignment]  # as an older program had them
     try:
         store = open_readings(path)
         store.append(readings())
@@ -193,5 +193,5 @@ def _dump(path: Path) -> bool:
 
 
 if __name__ == "__main__":
-    for name in write_missing():
-        print(name)
+    for missing in write_missing():
+        print(missing)
