@@ -1,7 +1,9 @@
 """Whether what is published still reaches us: we send ourselves a message, and listen for it.
 
 A broker may grant a subscription that it then delivers nothing for (mosquitto 2.0.11 does, without the right to read),
-and a session may be connected and yet deaf. Both look like a quiet yard; only an echo tells them apart.
+and a session may be connected and yet deaf. Both look like a quiet yard; only an echo tells them apart. A broker that
+is held up (by a slow disk, say) gives no echo either: a ping goes after the echo, and only when that has been answered
+does silence count. One that answers nothing at all is the keepalive's to judge.
 """
 
 from __future__ import annotations
@@ -34,6 +36,8 @@ class Hearing:
     def __init__(self, pace: Pace) -> None:
         self._pace = pace
         self._asked_at = 0.0
+        self._pings_before = 0
+        self._answered_at: float | None = None  # when the ping was that went after the echo
         self._connected_at = 0.0
         self._said = ""
         self._ever = False  # an echo has come, on this connection or one before
@@ -53,11 +57,16 @@ class Hearing:
         if now - heard <= self._pace.echo_every_s:
             return None
         if self._asked_at <= heard:
-            self._asked_at = now
+            self._asked_at, self._answered_at = now, None
+            self._pings_before = subscriber.pings_answered
             subscriber.ask_for_echo()
             return None
+        if self._answered_at is None and subscriber.pings_answered > self._pings_before:
+            self._answered_at = now
+        if self._answered_at is None:
+            return None
         limit_s = self._pace.deaf_after_s if self._ever else self._pace.silent_after_s
-        return now - heard if now - self._asked_at > limit_s else None
+        return now - heard if now - self._answered_at > limit_s else None
 
     def _judge(self, subscriber: Subscriber, now: float) -> None:
         if subscriber.echoes:

@@ -18,7 +18,7 @@ class Pace:
     hold_octets: int = 64 << 20
     echo_every_s: float = 20.0
     first_echo_s: float = 10.0  # without one for so long after connecting, somebody is told
-    deaf_after_s: float = 30.0  # without an echo that was asked for
+    deaf_after_s: float = 30.0  # without an echo, though the broker has answered a ping sent after it
     silent_after_s: float = 900.0  # where the broker does not let us hear ourselves
     first_pause_s: float = 0.2
     longest_pause_s: float = 20.0

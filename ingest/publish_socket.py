@@ -18,6 +18,7 @@ _BLOCK: Final = 256 * 1024
 _AT_ONCE: Final = 1 << 20
 _SEND_AT: Final = 64 * 1024
 _PUBLISH: Final = 0x30
+_PINGRESP: Final = 0xD0
 _LONGEST_LENGTH: Final = 4  # bytes of a remaining length
 
 
@@ -30,6 +31,7 @@ class PublishSocket:
         self._want = 2  # as many bytes are needed before cutting is worth while
         self._others = bytearray()
         self._place = 0
+        self.pings_answered = 0
         self._out = bytearray()
         self._cannot_send: OSError | None = None
         self._trouble: OSError | None = None
@@ -69,6 +71,7 @@ class PublishSocket:
             if data[place] & 0xF0 == _PUBLISH:
                 messages.append(self._publish(data, place, body, stop))
             else:
+                self.pings_answered += data[place] == _PINGRESP
                 self._others += data[place:stop]
             place = stop
         del self._rest[:place]

@@ -27,6 +27,7 @@ KEEPALIVE_S: Final = 30
 CONNECT_WITHIN_S: Final = 5.0
 ANSWER_WITHIN_S: Final = 10.0
 _PUBACK: Final = b"\x40\x02"
+_PINGREQ: Final = b"\xc0\x00"
 FOR_EVER: Final = 0xFFFFFFFF  # session expiry of MQTT 5: never
 
 
@@ -127,13 +128,19 @@ class Subscriber:
         self.echoes = self.messages = 0
 
     def ask_for_echo(self) -> None:
-        """Send ourselves a message: what proves that messages still reach us."""
+        """Send ourselves a message: what proves that messages still reach us; and a ping after it, whose answer proves
+        that the broker has come so far."""
         self._client.publish(self._echo_topic, b"", qos=0)
-        self._flush()
+        sock = self._client.socket()
+        if isinstance(sock, PublishSocket):
+            sock.send(_PINGREQ)
+            sock.flush()
 
-    def resubscribe(self) -> None:
-        self._subscribe()
-        self._flush()
+    @property
+    def pings_answered(self) -> int:
+        """On this connection."""
+        sock = self._client.socket()
+        return sock.pings_answered if isinstance(sock, PublishSocket) else 0
 
     def drop(self) -> None:
         """Close without a word; the broker keeps the session and what we have not acknowledged."""

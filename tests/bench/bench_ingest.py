@@ -127,6 +127,7 @@ def _connected(port: int, client_id: str, *, clean: bool, **more: Any) -> mqtt.C
     properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # the library leaves it untyped
     properties.SessionExpiryInterval = 0 if clean else 3600
     properties.ReceiveMaximum = 1000
+    client.max_inflight_messages = IN_FLIGHT  # of what it publishes
     client.connect("127.0.0.1", port, clean_start=clean, properties=properties)
     return client
 

@@ -1,10 +1,11 @@
 """Ingest at 60 000 sensors and 50 million stored rows: whether the layout stays flat as the file fills.
 
-``nice -n 10 python -m tests.bench.ingest_deep [ROWS]``; minutes, and 5 GB of disk, for 50 million. The past, 180 days
-of it, is laid down by SQL: 60 000 sensors evenly, and a yard of 24 among them every 10 min. At each depth live rounds
-over all sensors, each in another order, go through the store in batches of 1 000 as the ingester writes them, and one
-sensor's 180 days are read. Up to ``PLAIN_UP_TO`` the same is done to a plain table keyed (sensor, time). At the end the
-whole chain drains a backlog into the full file, beside the bare drain.
+``nice -n 10 python -m tests.bench.ingest_deep [ROWS [FOLDER]]``. The past, 180 days of it, is laid down by SQL: 60 000
+sensors evenly, and a yard of 24 among them every 10 min. On each file (1, 10 and 50 million rows) live rounds over all
+sensors, each in another order, go through the store in batches of 1 000 as the ingester writes them, and one sensor's
+180 days are read. Up to ``PLAIN_UP_TO`` the same is done to a plain table keyed (sensor, time). At the end the whole
+chain drains a backlog into the fullest file, beside the bare drain. FOLDER keeps the files (2.5 GB), and another run
+goes on with them: lay them down while the machine is busy, measure when it is quiet.
 """
 
 from __future__ import annotations
@@ -63,11 +64,11 @@ def fill(
     connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
 
-def live(number: int) -> Iterator[list[tuple[int, int]]]:
+def live(number: int, after: int) -> Iterator[list[tuple[int, int]]]:
     """(sensor, instant) in batches without end: every sensor once a round, in another order each time."""
     choose = random.Random(number)
     order = list(range(SENSORS))
-    begin = NOW + number * 6 * HOUR
+    begin = after + STEP
     while True:
         choose.shuffle(order)
         for start in range(0, SENSORS, BATCH):
@@ -76,11 +77,11 @@ def live(number: int) -> Iterator[list[tuple[int, int]]]:
 
 
 def rate(
-    append: Callable[[list[Any]], object], made: Callable[[int, int], Any], number: int
+    append: Callable[[list[Any]], object], made: Callable[[int, int], Any], number: int, after: int
 ) -> tuple[float, float]:
     """Rows a second, commits included, the making of the rows not; and processor time a row in µs, which says the same
     on a machine that is busy with other things."""
-    batches = live(number)
+    batches = live(number, after)
     for _ in range(WARM):
         append([made(n, at) for n, at in next(batches)])
     measured = [[made(n, at) for n, at in next(batches)] for _ in range(MEASURED)]
@@ -106,40 +107,53 @@ def _processor_ms(work: Callable[[], object], times: int) -> float:
     return (time.process_time() - began) / times * 1000
 
 
-def bench_store(file: Path, depths: list[int]) -> None:
-    store = open_readings(file)
+def lay_down(file: Path, rows: int) -> None:
+    """Under another name until it is whole, so that a run that was broken off leaves none that looks so."""
+    began, draft = time.perf_counter(), file.with_suffix(".part")
+    draft.unlink(missing_ok=True)
+    store = open_readings(draft)
     for start in range(0, SENSORS, 5_000):
         store.append([reading(n, NOW - PAST) for n in range(start, start + 5_000)])
     for day in range(180):
         instants = range(NOW - PAST + day * DAY + 1, NOW - PAST + (day + 1) * DAY, STEP)
         store.append([reading(n, at) for at in instants for n in range(YARD)])
-    held, first = 0, dict[str, float]()
+    store.close()
+    held = 0
+    with closing(sqlite3.connect(draft, isolation_level=None)) as connection:
+        for number, reached in enumerate(layers(rows)):
+            fill(connection, STORE, number, reached - held, 600_000)
+            held = reached
+        connection.execute("PRAGMA journal_mode=DELETE")
+    draft.rename(file)
+    _note(f"{rows} rows laid down in {time.perf_counter() - began:.0f} s")
+
+
+def layers(rows: int) -> list[int]:
+    """Laid over each other, so that the pages are as those of a file that was filled in any order."""
+    return [some for some in (1_000_000, 10_000_000, 50_000_000) if some < rows] + [rows]
+
+
+def bench_store(file: Path, rows: int, number: int) -> dict[str, float]:
+    store = open_readings(file)
 
     def past() -> int:
         return len(store.read(KEYS[7], Span(Millis(0))))
 
-    for number, rows in enumerate(depths):
-        began = time.perf_counter()
-        with closing(sqlite3.connect(file, isolation_level=None)) as connection:
-            fill(connection, STORE, number, rows - held, 600_000)
-        held = rows
-        _note(
-            f"{rows} rows laid down in {time.perf_counter() - began:.0f} s, file {file.stat().st_size >> 20} MiB"
-        )
-        per_s, cpu_us = rate(store.append, reading, number)
-        here = {
-            "append, rows/s": per_s,
-            "append, processor us/row": cpu_us,
-            "one sensor's 180 days, ms": median_ms(past, 9),
-            "one sensor's 180 days, processor ms": _processor_ms(past, 9),
-            "memory, MB": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
-        }
-        first = first or here
-        for what, value in here.items():
-            name, _, unit = what.rpartition(", ")
-            say(f"ingest deep: {name} at {rows} rows", value, unit, first[what])
-    _note(f"that sensor has {past()} readings; the file {file.stat().st_size >> 20} MiB")
+    after = max(one.last_at for one in store.sensors() if one.last_at is not None)
+    per_s, cpu_us = rate(store.append, reading, number, after)
+    past()
+    found = {
+        "append, rows/s": per_s,
+        "append, processor us/row": cpu_us,
+        "one sensor's 180 days, ms": median_ms(past, 25),
+        "one sensor's 180 days, processor ms": _processor_ms(past, 25),
+        "memory, MB": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+    }
+    _note(
+        f"{rows} rows and what runs added: that sensor has {past()} readings; {file.stat().st_size >> 20} MiB"
+    )
     store.close()
+    return found
 
 
 def bench_plain(file: Path, depths: list[int]) -> None:
@@ -148,7 +162,7 @@ def bench_plain(file: Path, depths: list[int]) -> None:
         for number, rows in enumerate(depths):
             fill(connection, TABLE, number, rows - held, rows)
             held = rows
-            per_s, cpu_us = rate(to_plain(connection), row, number)
+            per_s, cpu_us = rate(to_plain(connection), row, number, NOW + number * 6 * HOUR)
             first_rate, first_cpu = first_rate or per_s, first_cpu or cpu_us
             say(f"ingest deep: append to a plain table at {rows} rows", per_s, "rows/s", first_rate)
             say(f"ingest deep: append to a plain table at {rows} rows", cpu_us, "processor us/row", first_cpu)
@@ -158,14 +172,29 @@ def _note(text: str) -> None:
     print(f"# {text}", file=sys.stderr, flush=True)
 
 
-def main(most: int) -> None:
-    depths = [rows for rows in (1_000_000, 10_000_000, 50_000_000) if rows < most] + [most]
-    with tempfile.TemporaryDirectory(prefix="turnbell-deep-") as folder:
-        bench_plain(Path(folder) / "plain.db", [rows for rows in depths if rows <= PLAIN_UP_TO])
-        (Path(folder) / "plain.db").unlink()
-        bench_store(Path(folder) / "readings.db", depths)
-        compare(f"ingest_deep_{most}_rows_1_a_message", 40_000, 1, Path(folder) / "readings.db")
+def main(most: int, folder: Path) -> None:
+    depths = layers(most)
+    for rows in depths:
+        if not (folder / f"readings-{rows}.db").exists():
+            lay_down(folder / f"readings-{rows}.db", rows)
+    with tempfile.TemporaryDirectory(prefix="turnbell-plain-") as aside:
+        bench_plain(Path(aside) / "plain.db", [rows for rows in depths if rows <= PLAIN_UP_TO])
+    first = dict[str, float]()
+    for number, rows in enumerate(depths):
+        here = bench_store(folder / f"readings-{rows}.db", rows, number)
+        first = first or here
+        for what, value in here.items():
+            name, _, unit = what.rpartition(", ")
+            say(f"ingest deep: {name} at {rows} rows", value, unit, first[what])
+    compare(f"ingest_deep_{most}_rows_1_a_message", 40_000, 1, folder / f"readings-{most}.db")
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 50_000_000)
+    wanted = int(sys.argv[1]) if len(sys.argv) > 1 else 50_000_000
+    if len(sys.argv) > 2:
+        kept = Path(sys.argv[2])
+        kept.mkdir(parents=True, exist_ok=True)
+        main(wanted, kept)
+    else:
+        with tempfile.TemporaryDirectory(prefix="turnbell-deep-") as name:
+            main(wanted, Path(name))
