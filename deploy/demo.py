@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable
 from deploy.assembly import House
 from deploy.errors import SurroundingsError
 from deploy.larkfield import PILES, SITE, SITE_NAME, ZONE, DemoPile
-from deploy.simulator import ProbePublisher, senml_pack, wait_until_taken
+from deploy.simulator import ProbePublisher, senml_pack
 from deploy.yard import STEP_MS, Sample, Yard
 from shared.ids import new_id
 from shared.people import Channel, Person, Subscription
@@ -107,11 +107,9 @@ def store_history(house: House, host: str, port: int, samples: Iterable[Sample])
     try:
         _wait_for(lambda: ingest.connected, "the ingester did not start")
         publisher = ProbePublisher(host, port, SITE)
-        sent = [
+        for (probe, _), day in sorted(by_day.items(), key=_start):
             publisher.readings(probe, _pack(probe, day))
-            for (probe, _), day in sorted(by_day.items(), key=_start)
-        ]
-        wait_until_taken(sent)
+        publisher.wait_until_taken()
         _wait_for(lambda: house.readings.count() >= count, "the history was not stored in time")
     finally:
         if publisher is not None:

@@ -8,15 +8,17 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from paho.mqtt.client import Client, MQTTMessageInfo
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.client import Client
+from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
 from deploy.errors import SurroundingsError
+from deploy.sent_lately import Sent, SentLately
 from shared.times import Millis
 
 CONNECT_PATIENCE_S = 10.0
 ACK_PATIENCE_S = 60.0
+LONGEST_PAUSE_S = 30
 
 
 def senml_pack(
@@ -43,7 +45,8 @@ def senml_pack(
 
 
 class ProbePublisher:
-    """One MQTT connection that speaks for many probes of a site (as a gateway does)."""
+    """Speaks for many probes of a site, as a gateway does. It connects again by itself, holds on to what the broker has
+    not acknowledged, and sends once more what was acknowledged just before the connection broke."""
 
     def __init__(
         self,
@@ -67,8 +70,11 @@ class ProbePublisher:
                 raise SurroundingsError(f"cannot read the certificate {tls_ca}: {error}") from error
         self._connected = threading.Event()
         self._refused = ""
+        self._lately = SentLately()
         self._client.on_connect = self._on_connect
+        self._client.on_publish = lambda _client, _data, mid, *_: self._lately.acknowledged(mid)
         self._client.max_inflight_messages_set(20)
+        self._client.reconnect_delay_set(1, LONGEST_PAUSE_S)
         try:
             self._client.connect(host, port, keepalive=30)
         except OSError as error:
@@ -83,23 +89,31 @@ class ProbePublisher:
     def _on_connect(self, _client: Client, _data: Any, _flags: Any, reason: ReasonCode, _more: Any) -> None:
         self._refused = str(reason) if reason.is_failure else ""
         self._connected.set()
+        if not self._refused:
+            for message in self._lately.again():
+                self._publish(message)
 
     def online(self, probe: str) -> None:
-        self._client.publish(f"turnbell/{self.site}/{probe}/status", b"online", qos=1, retain=True)
+        self._publish(Sent(f"turnbell/{self.site}/{probe}/status", b"online", retain=True))
 
-    def readings(self, probe: str, payload: bytes) -> MQTTMessageInfo:
-        return self._client.publish(f"turnbell/{self.site}/{probe}/readings", payload, qos=1)
+    def readings(self, probe: str, payload: bytes) -> None:
+        """The times must stand in the payload: a reading without one would be another each time it is sent."""
+        self._publish(Sent(f"turnbell/{self.site}/{probe}/readings", payload))
+
+    def _publish(self, message: Sent) -> None:
+        info = self._client.publish(message.topic, message.payload, qos=1, retain=message.retain)
+        self._lately.sent(info.mid, message)
+
+    @property
+    def under_way(self) -> int:
+        """Messages that the broker has not acknowledged yet."""
+        return self._lately.under_way
+
+    def wait_until_taken(self) -> None:
+        """Until the broker has acknowledged everything; SurroundingsError when it takes none for a minute."""
+        if not self._lately.wait_until_all_are_taken(ACK_PATIENCE_S):
+            raise SurroundingsError("the broker did not acknowledge a message in time")
 
     def close(self) -> None:
         self._client.disconnect()
         self._client.loop_stop()
-
-
-def wait_until_taken(sent: Sequence[MQTTMessageInfo]) -> None:
-    """Wait until the broker has acknowledged all of these; SurroundingsError when it does not."""
-    for info in sent:
-        if info.rc not in (MQTTErrorCode.MQTT_ERR_SUCCESS, MQTTErrorCode.MQTT_ERR_QUEUE_SIZE):
-            raise SurroundingsError("the broker refused a message")
-        info.wait_for_publish(ACK_PATIENCE_S)
-        if not info.is_published():
-            raise SurroundingsError("the broker did not acknowledge a message in time")

@@ -10,7 +10,7 @@ import click
 
 from deploy.errors import UserError
 from deploy.simulated_probe import FAULTS, Fault, Habits, Sending, messages
-from deploy.simulator import ProbePublisher, wait_until_taken
+from deploy.simulator import ProbePublisher
 from ingest.topics import is_name
 from shared.times import DAY, HOUR, MINUTE, Millis, SystemClock
 
@@ -126,14 +126,13 @@ def simulate_command(
 
 def _publish(publisher: ProbePublisher, probe: str, sendings: Iterator[Sending]) -> int:
     publisher.online(probe)
-    under_way, count = [], 0
+    count = 0
     for one in _in_time(sendings):
-        under_way.append(publisher.readings(probe, one.payload))
+        publisher.readings(probe, one.payload)
         count += 1
-        if len(under_way) == AT_ONCE or one.at > SystemClock().now() - MINUTE:
-            wait_until_taken(under_way)
-            under_way.clear()
-    wait_until_taken(under_way)
+        if publisher.under_way >= AT_ONCE:
+            publisher.wait_until_taken()
+    publisher.wait_until_taken()
     return count
 
 

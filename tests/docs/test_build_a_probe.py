@@ -96,21 +96,36 @@ def test_the_program_sends_what_it_measured_and_later_what_it_could_not_send(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     payload, main = modules()
-    board = Board([85.0, 60.0, 50.0, 40.0, 60.5, 50.5, 40.1, 60.6, 50.6])
+    board = Board([85.0, 60.0, 50.0, 40.0, 60.5, 50.5, 40.1, 60.6, 50.6, 40.2, 60.7, 50.7, 40.3, 60.8, 50.8])
     for name, made in {**board.modules, "payload": module("payload", payload)}.items():
         monkeypatch.setitem(sys.modules, name, made)
     program = module("main", main)
     kept: list[Any] = []
+    before: list[Any] = []
+
+    def wakes(seconds_on: int) -> None:
+        board.modules["time"].time = lambda: time.time() - 946_684_800 - 60 + seconds_on
+        program.run(kept, before)
+
     board.reachable = False
-    program.run(kept)
+    wakes(0)
     assert board.published == []
     board.reachable = True
-    program.run(kept)
+    wakes(10)
     assert kept == []
     ((topic, sent, qos),) = board.published
     assert (topic, qos) == (TOPIC, 1)
+    first = [("15", 40.0), ("45", 60.5), ("75", 50.5)]
+    second = [("15", 40.1), ("45", 60.6), ("75", 50.6)]
+    assert temperatures(sent) == first + second, "no 85.0"
+    wakes(20)
+    third = [("15", 40.2), ("45", 60.7), ("75", 50.7)]
+    assert temperatures(board.published[1][1]) == first + second + third, "the last message once more"
+    wakes(30)
+    fourth = [("15", 40.3), ("45", 60.8), ("75", 50.8)]
+    assert temperatures(board.published[2][1]) == third + fourth
+
+
+def temperatures(sent: str) -> list[tuple[str, float]]:
     readings = [one for one in read(sent, SystemClock().now()) if one.sensor.quantity == "temperature"]
-    found = [(one.sensor.depth, one.value) for one in readings]
-    assert found == [("15", 40.0), ("45", 60.5), ("75", 50.5), ("15", 40.1), ("45", 60.6), ("75", 50.6)], (
-        "no 85.0"
-    )
+    return [(one.sensor.depth, one.value) for one in readings]

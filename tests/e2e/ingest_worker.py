@@ -5,7 +5,6 @@ from __future__ import annotations
 import signal
 import sys
 import threading
-from dataclasses import replace
 from pathlib import Path
 
 from ingest.pace import Pace
@@ -17,6 +16,7 @@ from shared.times import Millis, SystemClock
 OFFSET_FILE = "clock_offset_ms"
 PACE = Pace(
     first_pause_s=0.05, longest_pause_s=0.5, store_pause_s=0.05, longest_store_pause_s=0.5, echo_every_s=0.5,
+    deaf_after_s=2.0,
 )  # fmt: skip
 
 
@@ -34,7 +34,7 @@ class StepClock:
         return Millis(SystemClock().now() + offset)
 
 
-def main(folder: Path, port: int, deaf_after_s: float) -> None:
+def main(folder: Path, port: int) -> None:
     readings = open_readings(folder / "readings.db", busy_timeout_s=0.5)
     registry = open_registry(f"sqlite:///{folder / 'registry.db'}")
     clock = StepClock(folder / OFFSET_FILE)
@@ -45,7 +45,7 @@ def main(folder: Path, port: int, deaf_after_s: float) -> None:
         clock,
         "127.0.0.1",
         port,
-        pace=replace(PACE, deaf_after_s=deaf_after_s),
+        pace=PACE,
     )
     stop = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: stop.set())
@@ -64,4 +64,4 @@ def main(folder: Path, port: int, deaf_after_s: float) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), int(sys.argv[2]), float(sys.argv[3]))
+    main(Path(sys.argv[1]), int(sys.argv[2]))

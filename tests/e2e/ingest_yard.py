@@ -13,11 +13,12 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from threading import Event, Thread
-from typing import Self
+from typing import Protocol, Self
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
+from deploy.simulator import ProbePublisher
 from ingest.broker import EmbeddedBroker
 from shared.readings import SensorKey
 from shared.stores import open_readings, open_registry
@@ -49,13 +50,19 @@ class Outcome:
         return self.lost <= self.may_lose and self.doubled == self.crashed == 0
 
 
-class Probe:
-    """Sends numbered readings, QoS 1, and holds on to each until the broker has it; the broker may die meanwhile."""
+class Publisher(Protocol):
+    """Takes messages at QoS 1 and holds on to each until the broker has it; the broker may die meanwhile."""
 
-    def __init__(self, port: int, total: int, rate_s: float) -> None:
-        self.total, self._rate_s = total, rate_s
-        self.base_ms = SystemClock().now() - 86_400_000
-        self.sent = 0
+    @property
+    def under_way(self) -> int: ...
+    def readings(self, probe: str, payload: bytes) -> None: ...
+    def close(self) -> None: ...
+
+
+class BarePublisher:
+    """Believes the broker: what has been acknowledged is forgotten."""
+
+    def __init__(self, port: int) -> None:
         self._client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
             client_id="yard-probe",
@@ -65,32 +72,49 @@ class Probe:
         self._client.max_inflight_messages = 100
         self._client.reconnect_delay_set(1, 1)
         self._client.on_publish = self._on_publish
-        self._acknowledged = 0
+        self._sent = self._acknowledged = 0
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
-        self._enough = Event()
-        self._thread = Thread(target=self._send, daemon=True)
-        self._thread.start()
 
     def _on_publish(self, *_: object) -> None:
         self._acknowledged += 1
 
+    @property
+    def under_way(self) -> int:
+        return self._sent - self._acknowledged
+
+    def readings(self, probe: str, payload: bytes) -> None:
+        self._client.publish(f"turnbell/yard/{probe}/readings", payload, 1)
+        self._sent += 1
+
+    def close(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+class Probe:
+    """Sends numbered readings through a publisher, in a thread of its own."""
+
+    def __init__(self, publisher: Publisher, total: int, rate_s: float) -> None:
+        self._publisher, self.total, self._rate_s = publisher, total, rate_s
+        self.base_ms = SystemClock().now() - 86_400_000
+        self.sent = 0
+        self._enough = Event()
+        self._thread = Thread(target=self._send, daemon=True)
+        self._thread.start()
+
     def _send(self) -> None:
         began = time.monotonic()
         while self.sent < self.total and not self._enough.is_set():
-            topic, payload = self.message(self.sent)
-            self._client.publish(topic, payload, 1)  # held by the client, and sent again, until acknowledged
+            key, at, value = self.reading(self.sent)
+            record = {"n": f"t/{key.depth}", "u": "Cel", "t": at / 1000, "v": value}
+            self._publisher.readings(key.probe, json.dumps([record]).encode())
             self.sent += 1
             ahead_s = self.sent / self._rate_s - (time.monotonic() - began)
             if ahead_s > 0.01:
                 self._enough.wait(ahead_s)
-        while self._acknowledged < self.sent and not self._enough.wait(0.01):
+        while self._publisher.under_way and not self._enough.wait(0.01):
             pass
-
-    def message(self, number: int) -> tuple[str, str]:
-        key, at, value = self.reading(number)
-        record = {"n": f"t/{key.depth}", "u": "Cel", "t": at / 1000, "v": value}
-        return f"turnbell/yard/{key.probe}/readings", json.dumps([record])
 
     def reading(self, number: int) -> tuple[SensorKey, int, float]:
         probe, depth = f"P{number % PROBES}", DEPTHS[number // PROBES % len(DEPTHS)]
@@ -103,8 +127,7 @@ class Probe:
     def close(self) -> None:
         self._enough.set()
         self._thread.join(10)
-        self._client.disconnect()
-        self._client.loop_stop()
+        self._publisher.close()
 
 
 @dataclass
@@ -118,7 +141,6 @@ class Yard:
     began: float = field(default_factory=time.monotonic)
     crashed: int = 0
     peak_mb: float = 0.0
-    deaf_after_s: float = 8.0  # a broker that syncs to a busy disk may well be silent for a few seconds
 
     def __post_init__(self) -> None:
         self._said = (self.folder / "worker.log").open("ab")
@@ -136,7 +158,6 @@ class Yard:
                 "tests.e2e.ingest_worker",
                 str(self.folder),
                 str(self.wire.port),
-                str(self.deaf_after_s),
             ],
             cwd=ROOT,
             stderr=self._said,
@@ -228,8 +249,9 @@ class Yard:
 
 
 @contextmanager
-def yard(folder: Path, total: int, rate_s: float, *, deaf_after_s: float = 8.0) -> Iterator[Yard]:
-    """``total`` readings at ``rate_s`` a second through mosquitto to an ingester process."""
+def yard(folder: Path, total: int, rate_s: float, *, bare: bool = False) -> Iterator[Yard]:
+    """``total`` readings at ``rate_s`` a second through mosquitto to an ingester process; ``bare`` = from a publisher
+    that sends nothing again, else from the reference probe."""
     broker = EmbeddedBroker(folder, "127.0.0.1", 0, kind="mosquitto")
     broker.start()
     open_registry(f"sqlite:///{folder / 'registry.db'}").close()
@@ -239,10 +261,12 @@ def yard(folder: Path, total: int, rate_s: float, *, deaf_after_s: float = 8.0) 
                 [sys.executable, "-c", _SUBSCRIBE, str(broker.port)], cwd=ROOT, check=False, timeout=30
             )
             assert first.returncode == 0, "the session is there before the first message"
-            place = Yard(folder, total, rate_s, broker, wire, deaf_after_s=deaf_after_s)
+            place = Yard(folder, total, rate_s, broker, wire)
             try:
                 wait_for(lambda: place.state()[0], 120, "the ingester is up")
-                place.probe = Probe(broker.port, total, rate_s)
+                port = broker.port
+                publisher = BarePublisher(port) if bare else ProbePublisher("127.0.0.1", port, "yard")
+                place.probe = Probe(publisher, total, rate_s)
                 try:
                     yield place
                 finally:

@@ -71,9 +71,10 @@ class Wire:
                     swallowed = swallowed or (self.deaf and any(one[0] >> 4 == 3 for one in whole))
                     data = b"".join(one for one in whole if not (swallowed and one[0] >> 4 == 3))
                 sink.sendall(data)
-        for one in (source, sink):
-            with contextlib.suppress(OSError):
-                one.shutdown(socket.SHUT_RDWR)
+        with contextlib.suppress(
+            OSError
+        ):  # no more: the other way may still have bytes that were sent before the end
+            sink.shutdown(socket.SHUT_WR)
 
 
 class _Packets:
