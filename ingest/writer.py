@@ -17,7 +17,7 @@ log = logging.getLogger(__name__)
 
 _PRUNE_EVERY_S: Final = 60.0
 KEEP_ANSWERS_MS: Final = 30 * DAY  # as long may a phone without signal hold back what it wants to log
-_PRUNE_AFTER: Final = 500
+_OVERSHOOT: Final = 10  # the quarantine passes its bounds by a tenth at most, however fast it fills
 _UPKEEP_SHARE: Final = 0.03  # of the writer's time
 _UPKEEP_EVERY_S: Final = 0.5
 
@@ -37,7 +37,7 @@ class Writer:
         self._readings, self._registry = readings, registry
         self._upkeep, self._clock, self._bounds = upkeep, clock, bounds
         self._undated_name = undated.NAME + client_id
-        self._since_prune = 0
+        self._put_since = self._octets_since = 0  # into the quarantine, since it was last pruned
         self._next_prune = 0.0
         self._next_upkeep = 0.0
         self._reconciled = False
@@ -67,8 +67,10 @@ class Writer:
                         refusal.received_at, refusal.topic, refusal.reason, refusal.payload
                     )
             self.quarantined += len(batch.refusals)
-            self._since_prune += len(batch.refusals)
+            self._put_since += len(batch.refusals)
+            self._octets_since += sum(len(refusal.payload) for refusal in batch.refusals)
             batch.refusals = []
+            self._prune_if_overdue()
 
     def reconcile(self) -> None:
         """Once per process; never raises: what could not be done is tried again when tidying."""
@@ -90,8 +92,10 @@ class Writer:
             self.reconcile()
             if len(self._upkeep):
                 self._upkeep.flush(self._registry)
-            if now >= self._next_prune or self._since_prune >= _PRUNE_AFTER:
+            if now >= self._next_prune:
                 self._prune()
+                self._registry.memory.forget_answers(Millis(self._clock.now() - KEEP_ANSWERS_MS))
+                self._next_prune = now + _PRUNE_EVERY_S
         except StorageError as error:
             log.info("registry=busy event=upkeep_waits error=%s", error)
         took = time.monotonic() - now
@@ -146,5 +150,16 @@ class Writer:
             keep_at_most=self._bounds.keep_at_most,
             keep_bytes=self._bounds.keep_megabytes << 20,
         )
-        self._registry.memory.forget_answers(Millis(self._clock.now() - KEEP_ANSWERS_MS))
-        self._next_prune, self._since_prune = time.monotonic() + _PRUNE_EVERY_S, 0
+        self._put_since = self._octets_since = 0
+
+    def _prune_if_overdue(self) -> None:
+        bounds = self._bounds
+        if (
+            self._put_since * _OVERSHOOT < bounds.keep_at_most
+            and self._octets_since * _OVERSHOOT < bounds.keep_megabytes << 20
+        ):
+            return
+        try:
+            self._prune()
+        except StorageError as error:  # the refusals are stored; the next batch prunes
+            log.info("registry=busy event=pruning_waits error=%s", error)

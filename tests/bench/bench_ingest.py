@@ -81,7 +81,7 @@ def _print(name: str, value: float, unit: str, baseline: float) -> None:
 
 
 def _arm(arm: Any, count: int, per_message: int, store: Path | None = None) -> dict[str, float]:
-    with tempfile.TemporaryDirectory() as folder, _mosquitto(Path(folder)) as port:
+    with tempfile.TemporaryDirectory() as folder, mosquitto_in_memory(Path(folder)) as port:
         _leave_session(port)
         _publish(port, count, per_message)
         here, there = multiprocessing.Pipe()
@@ -99,7 +99,7 @@ def _arm(arm: Any, count: int, per_message: int, store: Path | None = None) -> d
 
 
 @contextmanager
-def _mosquitto(folder: Path) -> Iterator[int]:
+def mosquitto_in_memory(folder: Path) -> Iterator[int]:
     port = free_port()
     config = folder / "mosquitto.conf"
     config.write_text(

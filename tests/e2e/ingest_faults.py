@@ -1,8 +1,7 @@
 """Everything that can go wrong between a probe and the disk, done to real processes, and a table of what was lost.
 
-``python -m tests.e2e.ingest_faults [NAME]...`` runs the long form (about 10 min on a machine that has nothing else to
-do; mosquitto syncs its queue at every change, so that a slow disk makes it slow) and prints the table; the tests run
-the short.
+``python -m tests.e2e.ingest_faults [NAME]...`` runs the long form and prints the table; the tests run
+the short. The faults set the time; on a slow disk (mosquitto syncs its queue at every change) fewer readings pass.
 Needs mosquitto. Each fault is bounded and ends by itself.
 """
 
@@ -22,7 +21,7 @@ from ingest.quarantine import replay
 from shared.settings import Settings
 from shared.stores import open_readings, open_registry
 from shared.times import HOUR, SystemClock
-from tests.e2e.ingest_fuzz import fuzz
+from tests.e2e.ingest_fuzz_process import fuzz_process
 from tests.e2e.ingest_worker import OFFSET_FILE
 from tests.e2e.ingest_yard import Outcome, Yard, yard
 from tests.ingest.brokers import wait_for
@@ -33,7 +32,7 @@ DEAF, STORE_LOST = 1, 2  # places in Yard.state()
 
 def ingester_killed(folder: Path, times: int, dice: random.Random) -> Outcome:
     """Three in four while it is at work, the rest wherever it has come to, mostly on its way up."""
-    with yard(folder, 100 * times, 100) as place:
+    with yard(folder, 100) as place:
         for _ in range(times):
             if dice.random() < 0.75:
                 place.more_is_stored()
@@ -54,7 +53,7 @@ def broker_killed_under_a_bare_publisher(folder: Path, times: int, dice: random.
 
 def _broker_killed(folder: Path, times: int, dice: random.Random, fault: str, *, bare: bool) -> Outcome:
     """Some kills come while the ingester is away, some while it comes back: then the queue is the only copy."""
-    with yard(folder, 60 * times, 60, bare=bare) as place:
+    with yard(folder, 60, bare=bare) as place:
         for _ in range(times):
             time.sleep(dice.uniform(0.0, 1.0))
             place.kill_broker()
@@ -62,7 +61,7 @@ def _broker_killed(folder: Path, times: int, dice: random.Random, fault: str, *,
 
 
 def network_cut(folder: Path, times: int, dice: random.Random) -> Outcome:
-    with yard(folder, 80 * times, 120) as place:
+    with yard(folder, 120) as place:
         wait_for(lambda: place.state()[0], 20, "connected")
         for _ in range(times):
             time.sleep(dice.uniform(0.05, 0.6))
@@ -74,7 +73,7 @@ def network_cut(folder: Path, times: int, dice: random.Random) -> Outcome:
 
 
 def connected_but_deaf(folder: Path, times: int, dice: random.Random) -> Outcome:
-    with yard(folder, 400 * times, 50) as place:
+    with yard(folder, 50) as place:
         for number in range(times):
             place.more_is_stored()
             place.wire.deaf = True
@@ -85,7 +84,7 @@ def connected_but_deaf(folder: Path, times: int, dice: random.Random) -> Outcome
 
 
 def database_locked(folder: Path, seconds: int, _dice: random.Random) -> Outcome:
-    with yard(folder, max(400, 40 * seconds), 80) as place:
+    with yard(folder, 80) as place:
         place.more_is_stored()
         for file in ("readings.db", "registry.db"):
             _lock(place, folder / file, seconds / 2)
@@ -106,7 +105,7 @@ def _lock(place: Yard, file: Path, seconds: float) -> None:
 
 def disk_full(folder: Path, times: int, _dice: random.Random) -> Outcome:
     """A limit on the size of files stands for the full disk: writes fail as they do there."""
-    with yard(folder, 500 * times, 40) as place:
+    with yard(folder, 40) as place:
         for number in range(times):
             place.more_is_stored()
             _, hard = resource.prlimit(place.worker.pid, resource.RLIMIT_FSIZE)
@@ -121,12 +120,13 @@ def disk_full(folder: Path, times: int, _dice: random.Random) -> Outcome:
 def clock_stepped(folder: Path, times: int, _dice: random.Random) -> Outcome:
     """A day and more back, so that all that comes looks ahead of the clock and goes to the quarantine; then put right."""
     offset = folder / OFFSET_FILE
-    with yard(folder, 300 * times, 60) as place:
+    with yard(folder, 60) as place:
         for number in range(times):
             place.more_is_stored()
             offset.write_text(str((-25 if number % 2 == 0 else 25) * HOUR))
             time.sleep(0.4)
             offset.write_text("0")
+        place.probe.stop()
         wait_for(lambda: place.probe.done, 60)
         freed = _replay_until_all_is_there(place)
         return place.finish("clock stepped 25 h back and ahead", times, f"{freed} through the quarantine")
@@ -190,7 +190,7 @@ def main() -> int:
             outcomes.append(run(fault, times))
             print(table(outcomes[-1:]).splitlines()[-1], flush=True)
     if "fuzz" in wanted:
-        outcomes.append(fuzz(100_000))
+        outcomes.append(fuzz_process(100_000))
     print("\n" + table(outcomes))
     return 0 if all(one.clean for one in outcomes) else 1
 
