@@ -11,6 +11,7 @@ from ingest.session import Message
 from ingest.topics import OWN_TOPICS, Origin, TopicError, parse_topic
 from ingest.undated import Undated
 from ingest.upkeep import Upkeep
+from shared.ports import Refused
 from shared.readings import ArrivalMark, Reading
 from shared.times import Clock, Millis
 
@@ -18,21 +19,11 @@ _NONE = ArrivalMark.NONE
 _STATUS = {b"online": True, b"offline": False}
 
 
-@dataclass(frozen=True, slots=True)
-class Refusal:
-    """A message for the quarantine."""
-
-    received_at: Millis
-    topic: str
-    reason: str
-    payload: bytes
-
-
 @dataclass(slots=True)
 class Batch:
     messages: list[Message] = field(default_factory=list)
     readings: list[Reading] = field(default_factory=list)
-    refusals: list[Refusal] = field(default_factory=list)
+    refusals: list[Refused] = field(default_factory=list)
     redelivered: set[Origin] = field(default_factory=set)
     own: int = 0  # of the messages: what ingesters send themselves
     octets: int = 0
@@ -122,4 +113,4 @@ class Intake:
             self._refuse(topic, "a status is online or offline", message, received_at)
 
     def _refuse(self, topic: str, reason: str, message: Message, received_at: Millis) -> None:
-        self.batch.refusals.append(Refusal(received_at, topic, reason, message.payload))
+        self.batch.refusals.append(Refused(received_at, topic, reason, message.payload))

@@ -7,9 +7,9 @@ import time
 from typing import Final
 
 from ingest import undated
-from ingest.batch import Batch, Refusal
+from ingest.batch import Batch
 from ingest.upkeep import Upkeep
-from shared.ports import Appended, ReadingsStore, Registry, StorageError, StoreBusy
+from shared.ports import Appended, ReadingsStore, Refused, Registry, StorageError, StoreBusy
 from shared.settings import QuarantineBounds
 from shared.times import DAY, Clock, Millis
 
@@ -61,11 +61,7 @@ class Writer:
             self._upkeep.stored(self._append(batch), batch.redelivered)
         batch.readings_stored = True
         if batch.refusals:
-            with self._registry.begin() as transaction:
-                for refusal in batch.refusals:
-                    transaction.quarantine.put(
-                        refusal.received_at, refusal.topic, refusal.reason, refusal.payload
-                    )
+            self._registry.quarantine.put_all(batch.refusals)
             self.quarantined += len(batch.refusals)
             self._put_since += len(batch.refusals)
             self._octets_since += sum(len(refusal.payload) for refusal in batch.refusals)
@@ -134,7 +130,7 @@ class Writer:
                 topic = f"turnbell/{sensor.site}/{sensor.probe}/readings"
                 words = f"{sensor.quantity} {sensor.depth} {reading.at} {reading.value!r}"
                 batch.refusals.append(
-                    Refusal(reading.received_at, topic, f"the store refused it: {error}", words.encode())
+                    Refused(reading.received_at, topic, f"the store refused it: {error}", words.encode())
                 )
             else:
                 stored += one.stored

@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 from shared.episodes import Episode, NoticeKind
 from shared.notices import Notice
@@ -107,6 +107,15 @@ class Quarantined:
     reason: str
     payload: bytes  # whole up to 64 KiB (larger ones could not be used anyway), else the first 4 KiB
     size: int  # of the whole
+
+
+class Refused(NamedTuple):
+    """A message that could not be used, on its way to the quarantine."""
+
+    received_at: Millis
+    topic: str
+    reason: str
+    payload: bytes
 
 
 class Sites(Protocol):
@@ -250,6 +259,9 @@ class Notices(Protocol):
 class Quarantine(Protocol):
     def put(self, received_at: Millis, topic: str, reason: str, payload: bytes) -> None:
         """Keeps up to 64 KiB whole, and of a larger one the first 4 KiB."""
+
+    def put_all(self, messages: Sequence[Refused]) -> None:
+        """All or none."""
 
     def all(self, *, before: int | None = None, limit: int = 100) -> list[Quarantined]:
         """Newest first."""

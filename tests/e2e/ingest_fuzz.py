@@ -50,11 +50,12 @@ RECORDS = st.fixed_dictionaries({}, optional=FIELDS)
 PACKS = st.lists(RECORDS | VALUES, max_size=6)
 LIKELY = st.lists(  # records as a probe sends them, mostly
     st.fixed_dictionaries(
-        {"n": st.sampled_from(["t/15", "t/45", "t/75", "o2/30"]), "v": st.floats(-60, 130) | NUMBERS},
-        optional={
-            "u": st.sampled_from(["Cel", "Cel", "%", "K"]),
-            "t": st.integers(-90_000, 90_000) | NUMBERS,
+        {
+            "n": st.sampled_from(["t/15", "t/45", "t/75", "battery"]),
+            "u": st.sampled_from(["Cel"] * 6 + ["%EL", "K"]),
+            "v": st.floats(-60, 130) | NUMBERS,
         },
+        optional={"t": st.integers(-90_000, 0) | NUMBERS},
     ),
     min_size=1,
     max_size=4,

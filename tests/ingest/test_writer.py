@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from ingest.batch import Batch, Refusal
+from ingest.batch import Batch
 from ingest.upkeep import Upkeep
 from ingest.writer import Writer
+from shared.ports import Refused
 from shared.settings import QuarantineBounds
 from shared.times import Millis, SystemClock
 from tests.ingest.conftest import Stores
@@ -15,7 +16,7 @@ from tests.ingest.conftest import Stores
 def refused(count: int, size: int) -> Batch:
     now = Millis(SystemClock().now())
     topic = "turnbell/larkfield/K-01/readings"
-    return Batch(refusals=[Refusal(now, topic, "junk", b"x" * size) for _ in range(count)])
+    return Batch(refusals=[Refused(now, topic, "junk", b"x" * size) for _ in range(count)])
 
 
 @pytest.mark.parametrize(

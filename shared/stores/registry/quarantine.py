@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from sqlalchemy import delete, func, insert, select
 
-from shared.ports import Quarantined
+from shared.ports import Quarantined, Refused
 from shared.stores.registry import tables as t
 from shared.stores.registry.work import Work
 from shared.times import Millis
@@ -21,17 +21,25 @@ class SqlQuarantine:
         self._work = work
 
     def put(self, received_at: Millis, topic: str, reason: str, payload: bytes) -> None:
-        row = {
-            "received_at": received_at,
-            "topic": _storable(topic),
-            "reason": _storable(reason),
-            "payload": bytes(payload if len(payload) <= WHOLE_BYTES else payload[:KEPT_BYTES]),
-            "size": len(payload),
-        }
-        q = t.quarantine.c
-        with self._work.write("putting a message into quarantine") as connection:
-            new_id: int = connection.execute(insert(t.quarantine).returning(q.id), row).scalar_one()
-            connection.execute(delete(t.quarantine).where(q.id <= new_id - CEILING))
+        self.put_all([Refused(received_at, topic, reason, payload)])
+
+    def put_all(self, messages: Sequence[Refused]) -> None:
+        rows = [
+            {
+                "received_at": received_at,
+                "topic": _storable(topic),
+                "reason": _storable(reason),
+                "payload": bytes(payload if len(payload) <= WHOLE_BYTES else payload[:KEPT_BYTES]),
+                "size": len(payload),
+            }
+            for received_at, topic, reason, payload in messages
+        ]
+        if not rows:
+            return
+        newest = select(func.max(t.quarantine.c.id)).scalar_subquery()
+        with self._work.write("putting messages into quarantine") as connection:
+            connection.execute(insert(t.quarantine), rows)
+            connection.execute(delete(t.quarantine).where(t.quarantine.c.id <= newest - CEILING))
 
     def all(self, *, before: int | None = None, limit: int = 100) -> list[Quarantined]:
         q = t.quarantine.c
