@@ -76,9 +76,10 @@ def place(
         if one.span.end is None and one.span.start < asked.from_
     ]
     ended = read(placements.PlacementChange, to=instant_text(start, site.zone, view.now))
-    for one in standing:
-        placements.change_placement(one.id, ended, view.parts, caller)
-    placements.add_placement(asked, view.parts, caller)
+    with registry.begin():
+        for one in standing:
+            placements.change_placement(one.id, ended, view.parts, caller)
+        placements.add_placement(asked, view.parts, caller)
     return view.back(
         f"/piles/{held.id}", f"{asked.probe} stands in {held.peg}; its readings from then on belong to it."
     )
@@ -118,13 +119,27 @@ def correct(
     position: Text = "",
     zone: Text = "core",
 ) -> RedirectResponse:
-    held = view.parts.registry.probes.placement(placement_id)
-    local = view.parts.registry.sites.get(held.site).zone
+    """A placement as it was in truth. Where the probe was moved here from another pile, that one ends as this begins."""
+    registry = view.parts.registry
+    held = registry.probes.placement(placement_id)
+    local = registry.sites.get(held.site).zone
     fields: dict[str, object] = {"position": position, "zone": zone}
     if start:
         fields["from"] = instant_text(start, local, view.now)
     fields["to"] = instant_text(end, local, view.now) if end else None
-    placements.change_placement(placement_id, read(placements.PlacementChange, **fields), view.parts, caller)
+    changes = [(placement_id, read(placements.PlacementChange, **fields))]
+    begins = changes[0][1].from_
+    if begins is not None and begins != held.span.start:
+        until_then = read(placements.PlacementChange, to=fields["from"])
+        before = [
+            (one.id, until_then)
+            for one in registry.probes.placements(site=held.site, probe=held.probe)
+            if one.span.end == held.span.start
+        ]
+        changes = before + changes if begins < held.span.start else changes + before
+    with registry.begin():
+        for one_id, change in changes:
+            placements.change_placement(one_id, change, view.parts, caller)
     return view.back("/probes", f"{held.probe}: corrected; the sums follow.")
 
 

@@ -16,7 +16,7 @@
 
 Beside JMESPath's own functions there are ``base64(text)`` and ``hex(text)`` -> bytes as a list of whole numbers,
 ``integer(bytes, offset, kind)`` with kind u8 i8 u16 i16 u32 i32 (big-endian; u16le and so on little-endian),
-``scale(number, factor)`` and ``shift(number, by)``.
+``scale(number, factor)`` and ``shift(number, by)``. Of a field that is not there each of them makes nothing.
 """
 
 from __future__ import annotations
@@ -43,25 +43,31 @@ _MILLIS_FROM = 100_000_000_000  # as seconds this would be the year 5138
 
 
 class _Functions(functions.Functions):
-    @functions.signature({"types": ["string"]})
-    def _func_base64(self, text: str) -> list[int]:
+    @functions.signature({"types": ["string", "null"]})
+    def _func_base64(self, text: str | None) -> list[int] | None:
+        if text is None:
+            return None
         try:
             return list(binascii.a2b_base64(text, strict_mode=True))
         except (binascii.Error, ValueError):
             raise DecodeError("a field that should hold base64 does not") from None
 
-    @functions.signature({"types": ["string"]})
-    def _func_hex(self, text: str) -> list[int]:
+    @functions.signature({"types": ["string", "null"]})
+    def _func_hex(self, text: str | None) -> list[int] | None:
+        if text is None:
+            return None
         try:
             return list(bytes.fromhex(text))
         except ValueError:
             raise DecodeError("a field that should hold hexadecimal digits does not") from None
 
-    @functions.signature({"types": ["array-number"]}, {"types": ["number"]}, {"types": ["string"]})
-    def _func_integer(self, octets: list[int], offset: float, kind: str) -> int | None:
+    @functions.signature({"types": ["array-number", "null"]}, {"types": ["number"]}, {"types": ["string"]})
+    def _func_integer(self, octets: list[int] | None, offset: float, kind: str) -> int | None:
         size, signed = _KINDS.get(kind.removesuffix("le"), (0, False))
         if not size:
             raise DecodeError(f"integer() knows no kind {printable(kind)}")
+        if octets is None:
+            return None
         piece = bytes(octets[int(offset) : int(offset) + size]) if offset >= 0 else b""
         if len(piece) < size:
             return None  # a shorter uplink simply has no such field

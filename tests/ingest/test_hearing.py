@@ -10,26 +10,24 @@ from pathlib import Path
 
 import pytest
 
-from ingest.broker import EmbeddedBroker, find_mosquitto
+from ingest.broker import EmbeddedBroker
 from ingest.pace import Pace
 from ingest.pipeline import IngestLoop
 from shared.settings import Settings
 from shared.times import SystemClock
 from tests.e2e.wire import Wire
-from tests.ingest.brokers import Publisher, mosquitto_is_missing, running, wait_for
+from tests.ingest.brokers import Publisher, running, wait_for
 from tests.ingest.conftest import Stores
 
 LIMIT_S = 0.3
 QUICK = Pace(first_pause_s=0.05, longest_pause_s=0.3, echo_every_s=0.1, deaf_after_s=LIMIT_S)
 TOPIC = "turnbell/larkfield/K-01/readings"
 
-pytestmark = pytest.mark.mosquitto
+pytestmark = [pytest.mark.mosquitto, pytest.mark.usefixtures("mosquitto")]
 
 
 @pytest.fixture
 def broker(tmp_path: Path) -> Iterator[EmbeddedBroker]:
-    if find_mosquitto() is None:
-        mosquitto_is_missing()
     broker = EmbeddedBroker(tmp_path, "127.0.0.1", 0, kind="mosquitto")
     broker.start()
     yield broker

@@ -91,4 +91,6 @@ def _check(connection: Connection, placement: Placement) -> None:
         other = placement_of(row)
         until = "on" if other.span.end is None else f"to {iso(other.span.end)}"
         peg = PILE.get(connection, other.pile_id).peg
-        raise Conflict(f"probe {other.probe} is in pile {peg} from {iso(other.span.start)} {until}")
+        raise Conflict(
+            f"probe {other.probe} is in pile {peg} from {iso(other.span.start)} {until}; change or end that placement first"
+        )
