@@ -61,14 +61,17 @@ class _Functions(functions.Functions):
         except ValueError:
             raise DecodeError("a field that should hold hexadecimal digits does not") from None
 
-    @functions.signature({"types": ["array-number", "null"]}, {"types": ["number"]}, {"types": ["string"]})
-    def _func_integer(self, octets: list[int] | None, offset: float, kind: str) -> int | None:
+    @functions.signature({"types": ["array", "null"]}, {"types": ["number"]}, {"types": ["string"]})
+    def _func_integer(self, octets: list[Any] | None, offset: float, kind: str) -> int | None:
         size, signed = _KINDS.get(kind.removesuffix("le"), (0, False))
         if not size:
             raise DecodeError(f"integer() knows no kind {printable(kind)}")
         if octets is None:
             return None
-        piece = bytes(octets[int(offset) : int(offset) + size]) if offset >= 0 else b""
+        try:
+            piece = bytes(octets[int(offset) : int(offset) + size]) if offset >= 0 else b""
+        except (TypeError, ValueError):
+            raise DecodeError("integer() wants bytes, whole numbers from 0 to 255") from None
         if len(piece) < size:
             return None  # a shorter uplink simply has no such field
         return int.from_bytes(piece, "little" if kind.endswith("le") else "big", signed=signed)

@@ -87,6 +87,12 @@ def test_a_mapping_without_a_topic_takes_its_messages_and_leaves_the_rest_to_pla
     assert plain.sensor.depth == "45"
 
 
+def test_what_is_no_bytes_is_refused_with_a_reason() -> None:
+    decoders = Decoders({"box": {"celsius": {"30": "integer(p, `0`, 'u8')"}}})
+    with pytest.raises(DecodeError, match=r"integer\(\) wants bytes"):
+        decoders.decode(TOPIC, b'{"p":["x", 300]}', NOW)
+
+
 @pytest.mark.parametrize(
     ("expression", "message", "value"),
     [
