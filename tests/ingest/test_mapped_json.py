@@ -56,7 +56,7 @@ def test_an_uplink_without_the_field_of_the_bytes_gives_the_others() -> None:
     message = json.loads((CASES / "radio_uplink.json").read_bytes())
     del message["payload"]
     decoded = Decoders(radio()).decode("radio/yard/uplink", json.dumps(message).encode(), NOW)
-    assert [one.sensor.quantity for one in decoded.readings] == ["battery_percent", "rssi"]
+    assert [one.sensor.quantity for one in decoded.readings] == ["battery_volt", "rssi"]
 
 
 @pytest.mark.parametrize(
