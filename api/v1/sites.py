@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter
+import tempfile
+from collections.abc import Iterator
+from typing import IO
+
+from fastapi import APIRouter, Request
+from fastapi.responses import StreamingResponse
 
 from api.auth import Manager, Viewer
-from api.parts import PartsHere
+from api.parts import Parts, PartsHere
 from api.problems import ProblemError
 from api.v1.wire import PAGE, PREFIX, Cursor, In, Limit, Line, Out, Page, Slug, ZoneName, page_of
 from shared.piles import Site
 from shared.ports import Conflict
+from shared.site_export import write_site
 
 router = APIRouter(prefix=PREFIX, tags=["sites"])
 
@@ -49,3 +55,31 @@ def list_sites(parts: PartsHere, _: Viewer, cursor: Cursor = None, limit: Limit 
 @router.get("/sites/{slug}")
 def get_site(slug: str, parts: PartsHere, _: Viewer) -> SiteOut:
     return show(parts.registry.sites.get(slug))
+
+
+@router.get(
+    "/sites/{slug}/export.zip",
+    response_class=StreamingResponse,
+    responses={200: {"content": {"application/zip": {"schema": {"type": "string", "format": "binary"}}}}},
+)
+def export_site(request: Request, slug: str, parts: PartsHere, _: Manager) -> StreamingResponse:
+    """The whole site as open files, without any secret: what `turnbell site import` takes in elsewhere."""
+    site = parts.registry.sites.get(slug)  # there for a manager of it alone
+    whole: Parts = request.app.state.parts
+    packed = tempfile.TemporaryFile(dir=whole.data_dir)  # noqa: SIM115  # closed when it is sent
+    try:
+        write_site(
+            slug, whole.registry, whole.readings, whole.book, whole.data_dir, packed, whole.clock.now()
+        )
+    except BaseException:
+        packed.close()
+        raise
+    headers = {"Content-Disposition": f'attachment; filename="{site.slug}.zip"'}
+    return StreamingResponse(_sent(packed), media_type="application/zip", headers=headers)
+
+
+def _sent(packed: IO[bytes]) -> Iterator[bytes]:
+    with packed:
+        packed.seek(0)
+        while block := packed.read(1 << 20):
+            yield block

@@ -17,6 +17,7 @@ NEEDS: dict[str, Role | None] = {
     "GET /api/v1/sites": "viewer",
     "POST /api/v1/sites": "manager",
     "GET /api/v1/sites/{slug}": "viewer",
+    "GET /api/v1/sites/{slug}/export.zip": "manager",
     "GET /api/v1/piles": "viewer",
     "POST /api/v1/piles": "manager",
     "GET /api/v1/piles/{pile}": "viewer",
