@@ -168,12 +168,36 @@ class _Probes(_Narrow):
 
 
 class _People(_Narrow):
-    """Everyone's name is known to everyone; where they are reached is not."""
+    """Those who are told of the caller's sites, by name; where they are reached is not shown."""
 
-    allowed = frozenset({"get", "all"})
+    def get(self, person_id: str) -> Any:
+        if person_id not in self._told():
+            self.reach.check(None, f"no person {person_id}")
+        return self.part.get(person_id)
+
+    def all(self) -> Any:
+        told = self._told()
+        return [person for person in self.part.all() if person.id in told]
 
     def channels(self, person_id: str | None = None) -> list[Channel]:
-        return [replace(one, target=HIDDEN, secret=None) for one in self.part.channels(person_id)]
+        told = self._told()
+        return [
+            replace(one, target=HIDDEN, secret=None)
+            for one in self.part.channels(person_id)
+            if one.person_id in told
+        ]
+
+    def _told(self) -> set[str]:
+        """Whoever is subscribed to one of the sites, or to all, and those to whom these pass on."""
+        on_to = {person.id: person.escalate_to for person in self.part.all()}
+        told: set[str] = set()
+        for one in self.part.subscriptions():
+            following: str | None = one.person_id
+            if self._within(one) or (one.site is None and one.pile_id is None):
+                while following in on_to and following not in told:
+                    told.add(following)
+                    following = on_to[following]
+        return told
 
     def subscriptions(self, person_id: str | None = None) -> list[Subscription]:
         return [one for one in self.part.subscriptions(person_id) if self._within(one)]

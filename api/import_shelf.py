@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import logging
 import re
 import threading
@@ -29,26 +30,26 @@ class ImportShelf:
         self._parts, self._folder = parts, parts.data_dir / "uploads"
         self._running: dict[str, threading.Thread] = {}
 
-    def keep(self, raw: bytes, now: Millis) -> str:
-        """The name by which to ask for it again."""
+    def keep(self, raw: bytes, pile: Pile, now: Millis) -> str:
+        """The name by which to ask for it again, for this pile alone."""
         self._folder.mkdir(parents=True, exist_ok=True)
         for old in self._folder.glob("*.csv"):
             if old.stat().st_mtime < time.time() - KEPT_S:
                 old.unlink(missing_ok=True)
         name = re.sub(r"[^0-9A-Za-z]", "", new_id(now))
-        (self._folder / f"{name}.csv").write_bytes(raw)
+        self._path(name, pile).write_bytes(raw)
         return name
 
     def read(self, name: str, pile: Pile, zone: str, probe: str) -> ReadingsFile | None:
         """None when it is not here any more. Raises FileError."""
-        file = self._file(name)
+        file = self._file(name, pile)
         if file is None:
             return None
         read = read_readings(file, zone=zone, site=pile.site)
         return as_one_probe(read, probe) if probe else read
 
-    def drop(self, name: str) -> None:
-        if (file := self._file(name)) is not None:
+    def drop(self, name: str, pile: Pile) -> None:
+        if (file := self._file(name, pile)) is not None:
             file.unlink(missing_ok=True)
 
     def start(
@@ -57,7 +58,7 @@ class ImportShelf:
         """Raises ImportRefused. ``registry``: the caller's; the rest goes on by itself, the record tells how far it is."""
         record = start_import(registry, self._parts.readings, read, pile, name=shown, by=by, now=now)
         runner = threading.Thread(
-            target=self._run, args=(name, read, record), name=f"import {record.id}", daemon=True
+            target=self._run, args=(name, read, pile, record), name=f"import {record.id}", daemon=True
         )
         self._running[record.id] = runner
         runner.start()
@@ -72,18 +73,22 @@ class ImportShelf:
         if runner is not None:
             runner.join(seconds)
 
-    def _run(self, name: str, read: ReadingsFile, record: ImportRecord) -> None:
+    def _run(self, name: str, read: ReadingsFile, pile: Pile, record: ImportRecord) -> None:
         try:
             run_import(self._parts.registry, self._parts.readings, read, record)
         except StorageError as error:
             log.warning("event=import_cut_off import=%s error=%s", record.id, error)
         else:
-            self.drop(name)
+            self.drop(name, pile)
         finally:
             self._running.pop(record.id, None)
 
-    def _file(self, name: str) -> Path | None:
+    def _file(self, name: str, pile: Pile) -> Path | None:
         if not _NAME.fullmatch(name):
             return None
-        file = self._folder / f"{name}.csv"
+        file = self._path(name, pile)
         return file if file.is_file() else None
+
+    def _path(self, name: str, pile: Pile) -> Path:
+        whose = hashlib.sha256(pile.id.encode()).hexdigest()[:16]
+        return self._folder / f"{whose}-{name}.csv"

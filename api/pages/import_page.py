@@ -67,7 +67,7 @@ def look(
     shown = readings.filename if readings is not None and readings.filename else name
     raw = readings.file.read() if readings is not None else b""
     if raw:
-        kept = _shelf(view).keep(raw, view.now)
+        kept = _shelf(view).keep(raw, pile, view.now)
     zone = zone.strip() or site_zone
     if not kept:
         empty = readings is not None and readings.filename
@@ -107,8 +107,9 @@ def store(
 
 @router.post("/piles/{pile_id}/import/drop")
 def drop(pile_id: str, view: AnyView, _: Manager, kept: Text) -> RedirectResponse:
-    _shelf(view).drop(kept)
-    return view.back(f"/piles/{pile_id}/import", "Thrown away; nothing was stored.")
+    pile, _zone = _pile(view, pile_id)
+    _shelf(view).drop(kept, pile)
+    return view.back(f"/piles/{pile.id}/import", "Thrown away; nothing was stored.")
 
 
 @router.post("/piles/{pile_id}/imports/{import_id}/undo")

@@ -112,6 +112,7 @@ class View:
             nonce=nonce_of(self.request.scope),
             csrf=csrf_token(self.caller.session if self.caller else None),
             may=partial(self._may, context.get("pile")),
+            may_everywhere=self._may_everywhere,
             demo_speed=self.parts.demo_speed,
             open_door=self.parts.open_door,
             **context,
@@ -126,6 +127,9 @@ class View:
         if site is None and isinstance(pile, Pile):
             site = pile.site
         return self.caller is not None and self.caller.may(role, site)
+
+    def _may_everywhere(self, role: Role) -> bool:
+        return self.caller is not None and self.caller.may_everywhere(role)
 
     def _packed(self, html: str, status: int) -> HTMLResponse:
         """Gzipped where the browser takes it. A page that may repeat what its address says is not: beside a form's
