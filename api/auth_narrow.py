@@ -194,7 +194,7 @@ class _People(_Narrow):
         for one in self.part.subscriptions():
             following: str | None = one.person_id
             if self._within(one) or (one.site is None and one.pile_id is None):
-                while following in on_to and following not in told:
+                while following is not None and following in on_to and following not in told:
                     told.add(following)
                     following = on_to[following]
         return told

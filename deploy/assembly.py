@@ -17,6 +17,7 @@ from api.pages.sparks import sparks_of
 from api.parts import Parts
 from deploy.arrival_piles import PilesByProbe
 from deploy.errors import SurroundingsError, UserError
+from deploy.registry_key import KEY_FILE, LostKey, registry_key
 from deploy.supervisor import Supervisor
 from ingest.pipeline import IngestLoop
 from shared.heat.catalogue import Catalogue
@@ -31,6 +32,7 @@ from shared.stores import (
     AddressError,
     ForwardLoop,
     LineReadings,
+    WrongKey,
     open_line_readings,
     open_readings,
     open_registry,
@@ -106,7 +108,7 @@ def open_house(
     """
     prepare_data_dir(data_dir, create=create)
     address = _far_address(settings)
-    registry = open_registry(settings.registry.url or data_dir / REGISTRY_FILE)
+    registry = _open_registry(data_dir, settings)
     try:
         readings = _open_readings(settings, data_dir, address)
     except BaseException:
@@ -120,6 +122,15 @@ def open_house(
         registry.close()
         raise
     return House(data_dir, settings, clock or SystemClock(), registry, readings, catalogue, book)
+
+
+def _open_registry(data_dir: Path, settings: Settings) -> Registry:
+    where = settings.registry.url or data_dir / REGISTRY_FILE
+    try:
+        return open_registry(where, key=partial(registry_key, data_dir, settings))
+    except WrongKey as error:
+        wanted = "[registry] key" if settings.registry.key is not None else str(data_dir / KEY_FILE)
+        raise LostKey(f"{wanted} does not fit: {error}; lost? see `turnbell forget-secrets --help`") from None
 
 
 def _far_address(settings: Settings) -> Address | None:

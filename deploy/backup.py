@@ -1,7 +1,7 @@
 """One file that holds everything of a data directory, made while the service runs, and the way back.
 
-The file is a zip: a manifest with the size and SHA-256 of each part, a snapshot of each store, and the rules and guides
-of one's own. It holds the secrets that the registry holds; keep it as safe as the data directory.
+The file is a zip: a manifest with the size and SHA-256 of each part, a snapshot of each store, the rules and guides of
+one's own, and the key of the registry's secrets where that stands in the data directory; keep it as safe as that.
 """
 
 from __future__ import annotations
@@ -23,16 +23,17 @@ from typing import IO
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from deploy.errors import SurroundingsError, UserError
+from deploy.registry_key import KEY_FILE
 from shared.ports import StorageError
 from shared.settings import Settings
 from shared.stores import READINGS_FILE, REGISTRY_FILE, SPOOL_FILE, open_readings, open_registry
 from shared.stores.copying import copy_registry, copy_spool
 
-FORMAT = 1
+FORMAT = 2  # 1 knew no key
 MANIFEST = "manifest.json"
 # the registry first: readings that came in between the two snapshots are then new to it, never missing from under it
 STORES = (REGISTRY_FILE, READINGS_FILE, SPOOL_FILE)
-_OWN_FILE = re.compile(r"(rules|guides)/[^/\\\0]+\.toml")
+_OWN_FILE = re.compile(rf"(rules|guides)/[^/\\\0]+\.toml|{re.escape(KEY_FILE)}")
 
 
 class Part(BaseModel):
@@ -51,14 +52,17 @@ class Manifest(BaseModel):
     parts: dict[str, Part]
 
 
-def backup(data_dir: Path, file: Path, settings: Settings | None = None) -> None:
+def backup(data_dir: Path, file: Path, settings: Settings | None = None) -> bool:
     """Write ``file`` from the stores of ``data_dir`` and ``settings``; it appears whole and checked, or not at all.
+
+    Gives whether the key of the secrets is in it; one from the configuration is not.
 
     A registry on PostgreSQL is copied, as of one instant, into the SQLite form that a backup holds. Of readings in a
     far store it holds the spool alone: the far store has a backup of its own.
     Raises UserError when there is nothing to back up or the file exists, SurroundingsError when it cannot be done.
     """
-    sources = sources_of(data_dir, settings or Settings())
+    settings = settings or Settings()
+    sources, key = sources_of(data_dir, settings), data_dir / KEY_FILE
     for name, source in sources.items():
         if isinstance(source, Path) and not source.is_file():
             raise UserError(f"{data_dir} holds no {name}; name the data directory of the service with --data")
@@ -77,12 +81,15 @@ def backup(data_dir: Path, file: Path, settings: Settings | None = None) -> None
                 _flatten(folder / name)
         for path in sorted(path for kind in ("rules", "guides") for path in (data_dir / kind).glob("*.toml")):
             parts[path.relative_to(data_dir).as_posix()] = path
+        if settings.registry.key is None and key.is_file():
+            parts[KEY_FILE] = key
         archive = folder / "archive"
         _pack(parts, archive)
         with zipfile.ZipFile(archive) as packed:
             _check_parts(packed, _read_manifest(packed, file), file)
         archive.rename(file)
         _sync(file.parent)
+    return KEY_FILE in parts
 
 
 def sources_of(data_dir: Path, settings: Settings) -> dict[str, str | Path]:

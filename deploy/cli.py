@@ -28,6 +28,7 @@ COMMANDS = {
     "thin": ("deploy.commands.years", "thin_command"),
     "vacuum": ("deploy.commands.years", "vacuum_command"),
     "move": ("deploy.commands.keep", "move_command"),
+    "forget-secrets": ("deploy.commands.keep", "forget_command"),
     "export": ("deploy.commands.keep", "export_command"),
     "import": ("deploy.commands.bring", "import_command"),
     "site": ("deploy.commands.site", "site"),

@@ -18,6 +18,7 @@ from deploy.service import RUNNING_FILE
 from ingest import hearing
 from shared.ports import StorageError
 from shared.settings import Settings
+from shared.stores.registry.seal import NAME as SEALED
 from shared.times import DAY, MINUTE, Millis, iso, parse_time
 
 Verdict = Literal["ok", "warn", "fail"]
@@ -49,6 +50,9 @@ def examine(house: House, config_file: Path | None) -> Iterator[Finding]:
         Finding("secrets", "warn" if open_ else "ok", text)
         for open_, text in open_secrets(config_file, house.data_dir)
     )
+    if house.registry.memory.get(SEALED) is None:
+        text = "the registry keeps second factors and webhooks as they are: set [registry] key_file"
+        yield Finding("secrets", "warn", text)
     yield from _roles(house)
     yield from _probes(house)
 

@@ -8,6 +8,7 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
+from deploy.registry_key import KEY_FILE
 from shared.settings import PREFIX
 from shared.stores import READINGS_FILE, REGISTRY_FILE
 
@@ -53,8 +54,8 @@ def _names_a_secret(key: str) -> bool:
 
 
 def _kept(data_dir: Path) -> Iterator[Path]:
-    """Digests of keys, second factors, webhook secrets, the broker's passwords."""
-    for name in (REGISTRY_FILE, READINGS_FILE, "broker/passwords"):
+    """Digests of tokens, sealed secrets and their key, the broker's passwords."""
+    for name in (REGISTRY_FILE, READINGS_FILE, KEY_FILE, "broker/passwords"):
         file = data_dir / name
         if file.is_file():
             yield file

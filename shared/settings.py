@@ -56,6 +56,15 @@ class Store(_Section):
     url: str | None = Field(None, description="absent = embedded")
 
 
+class RegistryStore(Store):
+    key: SecretStr | None = Field(
+        None,
+        min_length=32,
+        description="seals the secrets in it, the same for every process; absent = the file secret.key of the data "
+        "directory, which an embedded registry makes by itself",
+    )
+
+
 class Readings(Store):
     token: SecretStr | None = Field(None, description="InfluxDB's; VictoriaMetrics needs none of its own")
     spool: str | None = Field(
@@ -195,7 +204,7 @@ class Keeping(_Section):
 class Settings(_Section):
     mqtt: Mqtt = Mqtt()
     readings: Readings = Readings()
-    registry: Store = Store()
+    registry: RegistryStore = RegistryStore()
     email: Email = Email()
     web: Web = Web()
     oidc: Oidc = Oidc()

@@ -12,8 +12,11 @@ from deploy.commands.options import DATA, data_and_config, settings_of
 from deploy.errors import UserError
 from deploy.exporting import export_piles
 from deploy.importing import find_pile
+from deploy.registry_key import KEY_FILE, LostKey
 from shared.stores import REGISTRY_FILE
 from shared.stores.copying import copy_registry
+from shared.stores.lost_key import give_up_secrets
+from shared.times import SystemClock
 
 
 @click.command("backup", short_help="Write everything into one file, while the service runs.")
@@ -21,8 +24,13 @@ from shared.stores.copying import copy_registry
 @data_and_config
 def backup_command(file: Path, data_dir: Path, config_file: Path | None) -> None:
     """Write the stores of --data and --config into FILE, checked, while the service runs."""
-    backup(data_dir, file, settings_of(config_file))
+    settings = settings_of(config_file)
+    keyed = backup(data_dir, file, settings)
     click.echo(f"{file}: {file.stat().st_size / 2**20:.1f} MiB, checked")
+    if keyed:
+        click.echo("The key of its secrets is in it: keep it as safe as the data directory.")
+    elif settings.registry.key is not None:
+        click.echo("The key of its secrets, [registry] key, is not in it: keep that too.")
 
 
 @click.command("restore", short_help="Bring a backup into a new data directory.")
@@ -69,3 +77,28 @@ def move_command(target: str, data_dir: Path, config_file: Path | None) -> None:
         )
     copied = copy_registry(source, target)
     click.echo(f"{sum(copied.values())} rows of {len(copied)} tables copied. Now set [registry] url to it.")
+    if (data_dir / KEY_FILE).is_file():
+        click.echo(
+            f"Its secrets stay sealed: give every other machine the key too, [registry] key_file = a copy of {KEY_FILE}."
+        )
+
+
+@click.command("forget-secrets", short_help="Go on without the key of the registry's secrets.")
+@data_and_config
+def forget_command(data_dir: Path, config_file: Path | None) -> None:
+    """Give up what is sealed with a key that is lost: second factors, and the webhooks and push addresses.
+
+    Stop the service first. Those who had a second factor sign in by password alone; the channels are switched off and
+    are made anew. With the key at hand there is nothing to give up, and nothing happens.
+    """
+    settings = settings_of(config_file)
+    where = settings.registry.url or data_dir / REGISTRY_FILE
+    try:
+        with opened_house(data_dir, settings):
+            raise UserError("the key is here and fits: nothing was given up")
+    except LostKey:
+        gone = give_up_secrets(where, SystemClock().now())
+    click.echo(
+        ", ".join(f"{count} {what}" for what, count in gone.items())
+        + " given up; everything else is as it was."
+    )

@@ -238,7 +238,7 @@ def test_a_backup_of_a_newer_program_is_refused(tmp_path: Path, file: Path, yard
     other = remade(
         file,
         "manifest.json",
-        lambda content: content.replace(b'"turnbell_backup": 1', b'"turnbell_backup": 2'),
+        lambda content: content.replace(b'"turnbell_backup": 2', b'"turnbell_backup": 3'),
     )
     with pytest.raises(UserError, match="newer version"):
         restore(other, tmp_path / "new")

@@ -6,8 +6,10 @@ from pathlib import Path
 
 import pytest
 
+from deploy.assembly import opened_house
 from deploy.backup import backup, restore
 from deploy.cli import run
+from deploy.registry_key import LostKey
 from shared.ports import Conflict, Registry
 from shared.settings import Settings
 from shared.stores import open_line_readings, open_readings, open_registry, parse_address
@@ -16,6 +18,7 @@ from shared.times import Millis
 from tests.contracts.postgresql import Server
 from tests.contracts.readings_made import CORE, EVER, reading
 from tests.contracts.registry_made import episode, furnished, notice
+from tests.deploy import test_sealed_secrets as sealed_secrets
 
 
 def fill(registry: Registry) -> None:
@@ -56,6 +59,26 @@ def test_the_registry_moves_to_postgresql_and_goes_on_counting_there(
     source.close()
     with pytest.raises(Conflict, match="holds something already"):
         copy_registry(tmp_path / "registry.db", target)
+
+
+def test_sealed_secrets_move_along_and_come_back(
+    postgresql: Server, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    url, data = postgresql.fresh(), tmp_path / "yard"
+    with opened_house(data, Settings(), create=True) as house:
+        sealed_secrets.fill(house.registry)
+        before = sealed_secrets.told(house.registry)
+    assert run(["move", url, "--data", str(data)]) == 0
+    assert "give every other machine the key" in capsys.readouterr().out
+    there = Settings.model_validate({"registry": {"url": url}})
+    with opened_house(data, there) as house:
+        assert sealed_secrets.told(house.registry) == before
+    with pytest.raises(LostKey), opened_house(tmp_path / "another machine", there, create=True):
+        pass
+    assert backup(data, tmp_path / "yard.backup", there)
+    restore(tmp_path / "yard.backup", tmp_path / "again")
+    with opened_house(tmp_path / "again", Settings()) as house:
+        assert sealed_secrets.told(house.registry) == before
 
 
 def test_a_backup_of_a_service_on_postgresql_restores_as_files(postgresql: Server, tmp_path: Path) -> None:

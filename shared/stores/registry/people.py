@@ -11,17 +11,18 @@ from shared.ports import NotFound
 from shared.stores.registry import tables as t
 from shared.stores.registry.piles import PILE
 from shared.stores.registry.rows import Shape
+from shared.stores.registry.seal import Seal, SealedShape, secrets_of_channel
 from shared.stores.registry.sites import SITE
 from shared.stores.registry.work import Work
 
 PERSON = Shape(Person, t.people, "person")
-CHANNEL = Shape(Channel, t.channels, "channel")
 SUBSCRIPTION = Shape(Subscription, t.subscriptions, "subscription", tuples=("kinds",))
 
 
 class SqlPeople:
-    def __init__(self, work: Work) -> None:
+    def __init__(self, work: Work, seal: Seal | None) -> None:
         self._work = work
+        self._channel = SealedShape(Channel, t.channels, "channel", seal, secrets_of_channel)
 
     def add(self, person: Person) -> None:
         with self._work.write(f"adding person {person.id}") as connection:
@@ -58,27 +59,27 @@ class SqlPeople:
     def add_channel(self, channel: Channel) -> None:
         with self._work.write("adding a channel") as connection:
             PERSON.get(connection, channel.person_id)
-            CHANNEL.insert(connection, channel)
+            self._channel.insert(connection, channel)
 
     def channel(self, channel_id: str) -> Channel:
         with self._work.read("reading a channel") as connection:
-            return CHANNEL.get(connection, channel_id)
+            return self._channel.get(connection, channel_id)
 
     def channels(self, person_id: str | None = None) -> list[Channel]:
         """By person, in the order they were made."""
-        query = CHANNEL.query(order=["person_id", "id"])
+        query = self._channel.query(order=["person_id", "id"])
         if person_id is not None:
             query = query.where(t.channels.c.person_id == person_id)
         with self._work.read("reading channels") as connection:
-            return CHANNEL.listed(connection, query)
+            return self._channel.listed(connection, query)
 
     def change_channel(self, channel_id: str, **fields: Any) -> Channel:
         with self._work.write("changing a channel") as connection:
-            return CHANNEL.change(connection, channel_id, fields)
+            return self._channel.change(connection, channel_id, fields)
 
     def delete_channel(self, channel_id: str) -> None:
         with self._work.write("deleting a channel") as connection:
-            CHANNEL.get(connection, channel_id)
+            self._channel.get(connection, channel_id)
             _withhold(connection, [channel_id])
             connection.execute(delete(t.channels).where(t.channels.c.id == channel_id))
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -18,7 +18,6 @@ from shared.ports import (
     Quarantine,
     Registry,
     Sites,
-    StorageError,
 )
 from shared.ports_access import Access, Accounts, Audit
 from shared.stores.migrations.upgrade import upgrade
@@ -34,6 +33,7 @@ from shared.stores.registry.people import SqlPeople
 from shared.stores.registry.piles import SqlPiles
 from shared.stores.registry.probes import SqlProbes
 from shared.stores.registry.quarantine import SqlQuarantine
+from shared.stores.registry.seal import Seal, is_sealed, take_into_use
 from shared.stores.registry.sites import SqlSites
 from shared.stores.registry.work import FACTS, Work
 from shared.stores.sqlite_files import BUSY_TIMEOUT_S
@@ -52,17 +52,17 @@ class SqlRegistry:
     audit: Audit
     memory: Memory
 
-    def __init__(self, work: Work) -> None:
+    def __init__(self, work: Work, seal: Seal | None = None) -> None:
         self._work = work
         self.sites = SqlSites(work)
         self.piles = SqlPiles(work)
         self.probes = SqlProbes(work)
-        self.people = SqlPeople(work)
+        self.people = SqlPeople(work, seal)
         self.episodes = SqlEpisodes(work)
         self.notices = SqlNotices(work)
         self.quarantine = SqlQuarantine(work)
         self.access = SqlAccess(work)
-        self.accounts = SqlAccounts(work)
+        self.accounts = SqlAccounts(work, seal)
         self.audit = SqlAudit(work)
         self.memory = SqlMemory(work)
 
@@ -89,15 +89,26 @@ class SqlRegistry:
         self._work.close()
 
 
-def open_registry(url: str | Path, *, busy_timeout_s: float = BUSY_TIMEOUT_S) -> Registry:
+KeyOf = Callable[[bool], str | None]
+"""Gives the key of the secrets, None = keep them as they are; told whether they are sealed already."""
+
+
+def open_registry(
+    url: str | Path, *, key: KeyOf | None = None, busy_timeout_s: float = BUSY_TIMEOUT_S
+) -> Registry:
     """Open (and make, or migrate) the registry at an SQLAlchemy address or a file path.
 
-    Raises StorageError when it cannot be used, or is newer than this program; then nothing has changed.
+    With ``key`` the secrets in it are sealed; without, sealed ones cannot be read (WrongKey), and new ones stand there
+    as they are. Raises StorageError when it cannot be used, or is newer than this program; then nothing has changed.
     """
     engine = make_engine(url, busy_timeout_s)
     try:
         upgrade(engine)
-    except StorageError:
+        seal = None
+        if key is not None and (text := key(is_sealed(engine))) is not None:
+            seal = Seal(text)
+            take_into_use(engine, seal)
+    except BaseException:
         engine.dispose()
         raise
-    return SqlRegistry(Work(engine, busy_timeout_s))
+    return SqlRegistry(Work(engine, busy_timeout_s), seal)
