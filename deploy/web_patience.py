@@ -1,4 +1,5 @@
-"""How long the web server waits for a request to be spelled out, and how many connections one address may hold."""
+"""How long the web server waits for a request to be spelled out and for its answer to be taken, and how many
+connections one address may hold."""
 
 from __future__ import annotations
 
@@ -14,9 +15,12 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 @dataclass(frozen=True, slots=True)
 class Patience:
     """``head_s``: from the connection, or from the first letter after an answer, to the end of a request's head.
-    ``per_address``: connections at once; this machine and ``trusted`` proxies may hold any number."""
+    ``taken_s``: in so long a reader takes ``taken_bytes`` of what waits for it, or is cut off; what the system's own buffer
+    holds does not wait. ``per_address``: connections at once; this machine and ``trusted`` proxies may hold any number."""
 
     head_s: float = 20.0
+    taken_s: float = 30.0
+    taken_bytes: int = 4096
     per_address: int = 100
     trusted: tuple[str, ...] = ()
     trust_loopback: bool = True
@@ -36,9 +40,11 @@ class _Patient(H11Protocol):
     patience: Patience
     _host = ""
     _timer: asyncio.TimerHandle | None = None
+    _reader: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: Any) -> None:
         super().connection_made(transport)
+        transport.set_write_buffer_limits(high=0)  # pause_writing is called for whatever has to wait
         peer = transport.get_extra_info("peername")
         host = str(peer[0]) if isinstance(peer, tuple) else ""
         if host and not self.patience.unbounded(host):
@@ -60,8 +66,17 @@ class _Patient(H11Protocol):
         self._stop_waiting()  # between two requests uvicorn's own clock runs
         super().on_response_complete()
 
+    def pause_writing(self) -> None:
+        super().pause_writing()
+        self._expect_less(self.transport.get_write_buffer_size())
+
+    def resume_writing(self) -> None:
+        self._stop_expecting()
+        super().resume_writing()
+
     def connection_lost(self, exc: Exception | None) -> None:
         self._stop_waiting()
+        self._stop_expecting()
         if self._host:
             self.patience.held[self._host] -= 1
             if self.patience.held[self._host] <= 0:
@@ -71,6 +86,21 @@ class _Patient(H11Protocol):
 
     def _wait(self) -> None:
         self._timer = self.loop.call_later(self.patience.head_s, self.transport.close)
+
+    def _expect_less(self, waiting: int) -> None:
+        def look() -> None:
+            left = self.transport.get_write_buffer_size()
+            if waiting - left < min(waiting, self.patience.taken_bytes):
+                self.transport.abort()
+            else:
+                self._expect_less(left)
+
+        self._reader = self.loop.call_later(self.patience.taken_s, look)
+
+    def _stop_expecting(self) -> None:
+        if self._reader is not None:
+            self._reader.cancel()
+            self._reader = None
 
     def _stop_waiting(self) -> None:
         if self._timer is not None:

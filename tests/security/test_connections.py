@@ -8,15 +8,17 @@ import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
+from typing import Any
 
 import httpx
 import pytest
 from fastapi import FastAPI, Request
 from starlette.responses import JSONResponse, Response
+from uvicorn.protocols.http.flow_control import FlowControl
 
 from api.body_limit import BodyLimit
 from deploy.web import WebServer, address_of, bind
-from deploy.web_patience import Patience
+from deploy.web_patience import Patience, patient
 
 DEADLINE_S = 60.0
 
@@ -34,6 +36,10 @@ def served(
     @app.get("/who")
     async def who(request: Request) -> dict[str, str]:
         return {"host": request.client.host if request.client else "", "scheme": request.url.scheme}
+
+    @app.get("/much")
+    async def much(megabytes: int = 64) -> Response:
+        return Response(bytes(megabytes << 20))
 
     app.add_middleware(BodyLimit, piece_s=piece_s)
     listener = bind("127.0.0.1", 0)
@@ -80,6 +86,54 @@ def test_a_body_that_does_not_come_is_408() -> None:
             b"POST /echo HTTP/1.1\r\nHost: x\r\nContent-Length: 100\r\nConnection: close\r\n\r\nhalf"
         )
         assert whole_answer(slow).startswith(b"HTTP/1.1 408")
+
+
+def asked_for_much(address: tuple[str, int]) -> socket.socket:
+    """A connection whose answer is far larger than what the system keeps for a reader."""
+    connection = socket.socket()
+    connection.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+    connection.settimeout(DEADLINE_S)
+    connection.connect(address)
+    connection.sendall(b"GET /much HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n")
+    return connection
+
+
+def test_a_client_that_does_not_take_its_answer_is_cut_off() -> None:
+    patience = Patience(taken_s=0.5, trust_loopback=False)
+    with served(patience) as address, asked_for_much(address):
+        wait_until(lambda: patience.held["127.0.0.1"] == 1)
+        wait_until(lambda: patience.held["127.0.0.1"] == 0)
+
+
+class Waiting:
+    """A transport with so much left to send at each look, and a loop whose clock strikes when it is told to."""
+
+    def __init__(self, *left: int) -> None:
+        self.left, self.cut = list(left), False
+        self.next: Callable[[], None] = self.abort
+
+    def get_write_buffer_size(self) -> int:
+        return self.left.pop(0)
+
+    def abort(self) -> None:
+        self.cut = True
+
+    def call_later(self, _seconds: float, look: Callable[[], None]) -> None:
+        self.next = look
+
+
+@pytest.mark.parametrize(
+    ("left", "cut"),
+    [((90_000, 85_000, 3_000, 0), False), ((90_000, 89_990), True), ((90_000, 50_000, 50_000), True)],
+)
+def test_a_client_that_takes_its_answer_slowly_gets_all_of_it(left: tuple[int, ...], cut: bool) -> None:
+    protocol: Any = object.__new__(patient(Patience(taken_bytes=4096)))
+    protocol.flow = FlowControl(protocol)
+    protocol.transport = protocol.loop = waiting = Waiting(*left)
+    protocol.pause_writing()
+    while waiting.left and not waiting.cut:
+        waiting.next()
+    assert waiting.cut == cut
 
 
 def test_others_are_served_while_slow_ones_wait() -> None:
