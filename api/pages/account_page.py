@@ -67,7 +67,8 @@ def second_on(view: AnyView, _: Viewer, secret: Text, code: Text) -> Response:
     except ValueError:
         raise ProblemError(422, "That is not a secret of ours; begin again.") from None
     if step is None:
-        raise ProblemError(422, "This code does not fit. Is the phone's clock right? Begin again.")
+        wrong = "This code does not fit. Is the phone's clock right? Try the next one."
+        return _page(view, 422, secret=secret, picture=picture(secret, account.login), wrong=wrong)
     codes, kept = new_recovery()
     _change(view, account, "accounts.second_on", totp_secret=secret, totp_step=step, recovery=kept)
     return _page(view, codes=codes)
@@ -99,12 +100,12 @@ def end_session(session_id: str, view: AnyView, _: Viewer) -> RedirectResponse:
     return view.back("/account", "Ended.")
 
 
-def _page(view: View, **more: Any) -> Response:
+def _page(view: View, status: int = 200, **more: Any) -> Response:
     account = _account(view)
     oidc = view.whole.settings.oidc
-    context: dict[str, Any] = {"secret": "", "picture": "", "codes": [], **more}
+    context: dict[str, Any] = {"secret": "", "picture": "", "codes": [], "wrong": "", **more}
     return view.page(
-        "account.html", account=account, sessions=_sessions(view, account), single=oidc.label if oidc.issuer else "",
+        "account.html", status, account=account, sessions=_sessions(view, account), single=oidc.label if oidc.issuer else "",
         **context,
     )  # fmt: skip
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, expect
 
+from tests.pages.axe import axe_source
 from tests.pages.browser import chromium
 from tests.pages.server import Yard, yard
 from tests.pages.yard import LARKFIELD, forty
@@ -19,6 +20,11 @@ expect.set_options(timeout=30_000)
 def browser() -> Iterator[Browser]:
     with chromium() as found:
         yield found
+
+
+@pytest.fixture(scope="session")
+def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
+    return axe_source(tmp_path_factory.mktemp("axe"))
 
 
 @pytest.fixture(scope="session")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from playwright.sync_api import Browser, Page
 
-from tests.pages.axe import axe_source, serious_violations
+from tests.pages.axe import serious_violations
 from tests.pages.browser import DESK, PHONE, Scheme, visitor
 from tests.pages.server import Yard
 from tests.pages.test_every_page import PAGES, WITH_CURVE, wake_the_curve
@@ -24,11 +24,6 @@ WHAT_HAS_THE_FOCUS = """(() => {
     if (e === document.body) return [null, true];
     return [Number(e.dataset.stop), box.bottom > 0 && box.top < innerHeight && box.right > 0];
 })()"""
-
-
-@pytest.fixture(scope="session")
-def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
-    return axe_source(tmp_path_factory.mktemp("axe"))
 
 
 @pytest.mark.parametrize(
