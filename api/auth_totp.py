@@ -24,7 +24,7 @@ def new_secret() -> str:
 def picture(secret: str, login: str) -> str:
     """A QR code as a data: address."""
     address = pyotp.TOTP(secret).provisioning_uri(name=login, issuer_name="Turnbell")
-    return str(segno.make(address, error="m").svg_data_uri(scale=4, border=2))
+    return str(segno.make(address, error="m").svg_data_uri(scale=4, border=4, light="white"))
 
 
 def step_of(secret: str, code: str, now: Millis, after: int) -> int | None:
