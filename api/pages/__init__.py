@@ -27,6 +27,7 @@ from api.pages import (
     round_page,
     setup_page,
     single_pages,
+    vitals_picture,
 )
 from api.pages.door_pages import problem_page
 
@@ -47,6 +48,7 @@ for _page in (
     notices_page,
     batches_page,
     probes_page,
+    vitals_picture,
     people_page,
     plain_pages,
     setup_page,

@@ -26,12 +26,13 @@ from api.v1 import (
     sites,
     subscriptions,
     tokens,
+    vitals,
 )
 
 ROUTERS: tuple[APIRouter, ...] = tuple(
     noun.router
     for noun in (
-        sites, piles, builds, batches, field_log, heat, readings, placements, probes, round, episodes, notices,
+        sites, piles, builds, batches, field_log, heat, readings, placements, probes, vitals, round, episodes, notices,
         people, channels, subscriptions, catalogue, mix, quarantine, tokens,
         accounts, audit,
     )

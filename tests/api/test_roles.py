@@ -44,6 +44,7 @@ NEEDS: dict[str, Role | None] = {
     "GET /api/v1/probes/{probe}": "viewer",
     "PATCH /api/v1/probes/{probe}": "manager",
     "GET /api/v1/probes/{probe}/calibrations": "viewer",
+    "GET /api/v1/probes/{probe}/vitals": "viewer",
     "POST /api/v1/probes/{probe}/calibrations": "manager",
     "GET /api/v1/round": "viewer",
     "GET /api/v1/episodes": "viewer",

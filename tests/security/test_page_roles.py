@@ -45,6 +45,7 @@ NEEDS: dict[str, Role | None] = {
     "GET /piles/{pile_id}/import": "manager",
     "GET /piles/{pile_id}/notes/{note_id}/photo": "helper",
     "GET /probes": "viewer",
+    "GET /probes/{probe_id}/vitals.svg": "viewer",
     "GET /quarantine": "viewer",
     "GET /round/list": "viewer",
     "GET /rules": "viewer",
