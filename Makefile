@@ -2,17 +2,25 @@
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
+LOCK := --quiet --universal --generate-hashes --no-emit-index-url --python-version 3.11 --custom-compile-command "make lock"
 
-.PHONY: setup demo test bench evaluate check screenshots reference lock packages sbom audit-dependencies fuzz
+.PHONY: setup install demo test bench evaluate check screenshots reference lock packages sbom audit-dependencies fuzz
 
 setup: $(VENV)/ready
 
-$(VENV)/ready: requirements.lock pyproject.toml
+$(VENV)/bin/python:
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "Turnbell needs Python 3.11 or newer; set PYTHON=python3.12 or the like"; exit 1; }
-	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV) || { echo "python3 cannot make a virtual environment; on Debian or Ubuntu: apt-get install python3-venv"; exit 1; }
+	@$(PYTHON) -m venv $(VENV) || { echo "python3 cannot make a virtual environment; on Debian or Ubuntu: apt-get install python3-venv"; exit 1; }
+
+$(VENV)/ready: requirements.lock pyproject.toml | $(VENV)/bin/python
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation --editable .
 	@touch $@
+
+# On the machine that it is to run on: what the service needs and nothing else, PostgreSQL's driver included.
+install: | $(VENV)/bin/python
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r deploy/files/requirements.lock
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation --editable .
 
 demo: setup
 	$(BIN)/turnbell demo
@@ -59,5 +67,7 @@ fuzz: setup
 	$(BIN)/python -m tests.security.fuzz_files 600
 	$(BIN)/python -m tests.security.fuzz_api 600
 
+# Two locks of the same versions: everything, and what the service alone needs.
 lock: setup
-	$(BIN)/uv pip compile --quiet --universal --generate-hashes --no-emit-index-url --python-version 3.11 --extra dev --custom-compile-command "make lock" -o requirements.lock pyproject.toml
+	$(BIN)/uv pip compile $(LOCK) --extra dev -o requirements.lock pyproject.toml
+	echo "setuptools>=77" | $(BIN)/uv pip compile $(LOCK) --extra postgresql --constraint requirements.lock -o deploy/files/requirements.lock pyproject.toml -

@@ -65,7 +65,7 @@ class LeasedShare:
         self._me = secrets.token_hex(6)
         self._parts: frozenset[str] = frozenset()
         self._sites: dict[str, str] = {}
-        self._renew_at = 0.0
+        self._renew_at = self._others_until = 0.0
         self.turn = 0
 
     @property
@@ -73,15 +73,18 @@ class LeasedShare:
         return self._parts
 
     def renew(self) -> None:
-        """Every third of a lease: keep ours, take what is free, leave what is more than our share."""
+        """Every third of a lease, and when another's has run out: keep ours, take what is free, leave what is more than
+        our share."""
         now = self._wall_s()
-        if abs(now - self._renew_at) < self._lease_s / 3:
+        if abs(now - self._renew_at) < self._lease_s / 3 and now < self._others_until:
             return
         with self._registry.begin() as tx:
             told = _told(tx)
             mine = _shared_out(told, self._me, now, self._lease_s)
             tx.memory.set(ROW, json.dumps(told, separators=(",", ":")))
         self._renew_at = now
+        others = (row[1] for row in told["parts"].values() if row[0] != self._me)
+        self._others_until = min(others, default=now + self._lease_s)
         if mine != self._parts:
             log.info("loop=watch event=share parts=%d of=%d", len(mine), PARTS)
             self._parts = mine

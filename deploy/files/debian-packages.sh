@@ -3,6 +3,7 @@
 set -u
 missing=""
 command -v mosquitto >/dev/null 2>&1 || [ -x /usr/sbin/mosquitto ] || missing="$missing mosquitto"
+command -v openssl >/dev/null 2>&1 || missing="$missing openssl"
 command -v chromium >/dev/null 2>&1 || missing="$missing chromium"
 ls /usr/lib/postgresql/*/bin/initdb >/dev/null 2>&1 || missing="$missing postgresql"
 command -v systemd-analyze >/dev/null 2>&1 || missing="$missing systemd"

@@ -2,24 +2,19 @@
 
 from __future__ import annotations
 
-import importlib
 import os
 import re
 import shlex
 import shutil
 import subprocess
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from deploy.cli import COMMANDS, run
 from shared.settings import load_settings
+from tests.deploy.composed import COMPOSE, FILES, OURS
 
-yaml: Any = importlib.import_module("yaml")  # it publishes no types
-FILES = Path(__file__).parents[2] / "deploy" / "files"
-COMPOSE: dict[str, Any] = yaml.safe_load((FILES / "compose" / "compose.yaml").read_text("utf-8"))
-OURS = {name: service for name, service in COMPOSE["services"].items() if service["image"] == "turnbell"}
 UNITS = sorted((FILES / "systemd").glob("*.service"))
 ANALYZE = shutil.which("systemd-analyze")
 

@@ -184,6 +184,7 @@ class MailSink:
 class Posted:
     headers: Mapping[str, str]
     body: bytes
+    at: float = field(default_factory=time.time)  # wall seconds
 
     @property
     def json(self) -> dict[str, Any]:

@@ -1,7 +1,7 @@
 """Every role in processes of its own on loopback: mosquitto, PostgreSQL, VictoriaMetrics, n ingesters, watches and
 pages, each with a data directory of its own, killed and started at random while probes publish.
 
-``python -m tests.roles.region [SECONDS]`` plays it with 3 + 2 + 2 for minutes and prints what came of it as JSON.
+``python -m tests.roles.region [SECONDS]`` plays it with 3 + 2 + 2 for minutes and prints what came of it as a table.
 """
 
 from __future__ import annotations
@@ -14,29 +14,45 @@ import subprocess
 import sys
 import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from tempfile import mkdtemp
-from typing import Any
+from typing import Any, Protocol
 
-import httpx
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from shared.people import Channel, Person, Subscription
 from shared.piles import Pile, Placement, Site
+from shared.ports import Registry
 from shared.readings import SensorKey
 from shared.stores import LineReadings, open_line_readings, open_registry, parse_address
 from shared.times import DAY, Millis, Span, SystemClock, iso
 from tests.contracts import postgresql, victoria
 from tests.e2e.harness import HookSink, until
 from tests.ports import free_port
+from tests.roles.observer import Observer
 
 SITES = 6
 PATIENCE_S = 300.0
 HOT_C = 71.5  # cool_pile speaks at 70
+
+
+class Process(Protocol):
+    def kill(self) -> object: ...
+    def wait(self, timeout: float) -> object: ...
+
+
+Launch = Callable[[list[str], dict[str, str], Path], Process]
+
+
+def launch(command: list[str], environment: dict[str, str], log: Path) -> Process:
+    with log.open("ab") as out:
+        return subprocess.Popen(
+            [sys.executable, "-m", "deploy", *command], env=environment, stdout=out, stderr=out
+        )
 
 
 @dataclass
@@ -47,17 +63,29 @@ class Role:
     command: list[str]
     environment: dict[str, str]
     log: Path
-    process: subprocess.Popen[bytes] | None = None
+    launch: Launch
+    process: Process | None = None
     web: str = ""
+    starts: int = 0
+    killed_at: list[float] = field(default_factory=list)
+
+    @property
+    def kind(self) -> str:
+        return self.name.partition("-")[0]
 
     def start(self) -> None:
-        with self.log.open("ab") as log:
-            self.process = subprocess.Popen(self.command, env=self.environment, stdout=log, stderr=log)
+        self.process = self.launch(self.command, self.environment, self.log)
+        self.starts += 1
 
     def kill(self) -> None:
         if self.process is not None:
             self.process.kill()
             self.process.wait(30)
+            self.killed_at.append(time.time())
+
+    def is_up(self) -> bool:
+        said = self.log.read_text("utf-8", "replace") if self.log.exists() else ""
+        return said.count("Turnbell is at" if self.web else "Running:") >= self.starts
 
 
 @dataclass
@@ -68,6 +96,7 @@ class Region:
     far: str
     mqtt_port: int
     hook: HookSink
+    launch: Launch
     roles: dict[str, Role] = field(default_factory=dict)
     published: Counter[str] = field(default_factory=Counter)
 
@@ -75,9 +104,9 @@ class Region:
         name = f"{kind}-{number}"
         data = self.folder / name
         data.mkdir()
-        command = [sys.executable, "-m", "deploy", kind, "--data", str(data), "--config", str(self.config)]
+        command = [kind, "--data", str(data), "--config", str(self.config)]
         environment = {**os.environ, "TURNBELL_MQTT_CLIENT_ID": f"turnbell-{name}", "PYTHONUNBUFFERED": "1"}
-        role = Role(name, command, environment, self.folder / f"{name}.log")
+        role = Role(name, command, environment, self.folder / f"{name}.log", self.launch)
         if kind == "api":
             port = free_port()
             role.command += ["--port", str(port)]
@@ -88,23 +117,14 @@ class Region:
 
     def wait_until_up(self) -> None:
         for role in self.roles.values():
-            until(lambda role=role: _up(role), PATIENCE_S, f"{role.name}: {role.log.read_text()[-2000:]}")  # type: ignore[misc]  # a default binds the loop's value
+            until(role.is_up, PATIENCE_S, f"{role.name} to start in {self.folder}")
 
     def readings(self) -> LineReadings:
         return open_line_readings(parse_address(self.far), self.registry_url)
 
 
-def _up(role: Role) -> bool:
-    if role.web:
-        try:
-            return httpx.get(f"{role.web}readyz", timeout=5, trust_env=False).status_code == 200
-        except httpx.HTTPError:
-            return False
-    return "Running:" in role.log.read_text("utf-8", "replace")
-
-
 @contextmanager
-def region() -> Iterator[Region]:
+def region(launch: Launch = launch) -> Iterator[Region]:
     folder = Path(mkdtemp(prefix="turnbell-region-"))
     with ExitStack() as stack:
         stack.callback(shutil.rmtree, folder, ignore_errors=True)
@@ -123,7 +143,7 @@ def region() -> Iterator[Region]:
             "utf-8",
         )
         _furnish(url, hook.url)
-        made = Region(folder, config, url, far, port, hook)
+        made = Region(folder, config, url, far, port, hook, launch)
         try:
             yield made
         finally:
@@ -200,37 +220,69 @@ class Probes:
         self.client.loop_stop()
 
 
-def play(made: Region, seconds: float, seed: int = 5) -> dict[str, Any]:
-    """Publish for ``seconds`` while one role after the other is killed and started again; then see what is there."""
-    choose, probes = random.Random(seed), Probes(made)
-    kills: Counter[str] = Counter()
-    names = sorted(made.roles)
+def play(made: Region, seconds: float, kill: Sequence[str] = (), seed: int = 5) -> dict[str, Any]:
+    """Publish for ``seconds`` while roles are killed and started again; then see what is there.
+
+    ``kill`` names them, in this order, each once; without it, all are killed once and then whom chance picks. The piles
+    grow hot half-way.
+    """
+    victims = _victims(list(made.roles), kill, seed)
+    registry = open_registry(made.registry_url)
+    observer = Observer(registry, [role.web for role in made.roles.values() if role.web])
+    observer.start()
+    probes = Probes(made)
     began = time.monotonic()
-    next_kill = began + min(3.0, seconds / 4)
-    probes.round(60.0)
+    every_s = min(10.0, seconds / (len(kill) + 2))
+    next_kill, victim, hot_at = began + every_s / 2, next(victims), 0.0
     try:
-        while time.monotonic() - began < seconds:
-            probes.round(HOT_C if time.monotonic() - began > seconds / 2 else 60.0)
-            if time.monotonic() > next_kill:
-                name = (
-                    names[sum(kills.values()) % len(names)]
-                    if sum(kills.values()) < len(names)
-                    else choose.choice(names)
-                )
-                made.roles[name].kill()
-                kills[name] += 1
-                made.roles[name].start()
-                next_kill += max(2.0, seconds / 20)
+        while time.monotonic() - began < seconds or (kill and victim):
+            hot = time.monotonic() - began > seconds / 2
+            probes.round(HOT_C if hot else 60.0)
+            hot_at = hot_at or (time.time() if hot else 0.0)
+            if victim and time.monotonic() > next_kill:
+                made.roles[victim].kill()
+                made.roles[victim].start()
+                victim, next_kill = next(victims, ""), next_kill + every_s
             time.sleep(0.05)
         probes.round(HOT_C)
+        found = outcome(made, registry)
     finally:
         probes.close()
-    return {"kills": dict(kills), **outcome(made)}
+        observer.stop()
+        registry.close()
+    killed = {
+        kind: [at for role in made.roles.values() if role.kind == kind for at in role.killed_at]
+        for kind in ("api", "ingest", "watch")
+    }
+    return {
+        "kills": {kind: len(at) for kind, at in killed.items()},
+        **found,
+        "hot_reading_to_notice_s": [round(at - hot_at, 1) for at in sorted(_first_told(made).values())],
+        "watch_taken_over_after_s": [round(s, 1) for s in sorted(observer.takeovers_s(killed["watch"]))],
+        "pages_asked": observer.asked,
+        "pages_answered_by_none": observer.unanswered,
+    }
 
 
-def outcome(made: Region) -> dict[str, Any]:
+def _victims(names: list[str], kill: Sequence[str], seed: int) -> Iterator[str]:
+    choose = random.Random(seed)
+    yield from kill or names
+    while not kill:
+        yield choose.choice(names)
+
+
+def _first_told(made: Region) -> dict[str, float]:
+    """Site -> when its hook was first posted to, wall seconds."""
+    found: dict[str, float] = {}
+    for post in made.hook.posts:
+        if post.json["kind"] == "cool_pile":
+            found.setdefault(post.json["site"], post.at)
+    return found
+
+
+def outcome(made: Region, registry: Registry) -> dict[str, int]:
     """Wait until all that was acknowledged is stored and every pile's notice is out; then count what is doubled."""
-    store, registry = made.readings(), open_registry(made.registry_url)
+    store = made.readings()
     try:
 
         def all_stored() -> bool:
@@ -241,29 +293,25 @@ def outcome(made: Region) -> dict[str, Any]:
             PATIENCE_S,
             f"{made.published}; there are {[_stored(store, s) for s in made.published]}",
         )
-
-        def all_told() -> bool:
-            return {post.json["site"] for post in made.hook.posts if post.json["kind"] == "cool_pile"} == set(
-                made.published
-            )
-
-        until(all_told, PATIENCE_S, "a notice about every pile")
+        until(lambda: set(_first_told(made)) == set(made.published), PATIENCE_S, "a notice about every pile")
         firsts = Counter(
             (notice.pile_id, notice.kind, notice.reason, notice.channel_id)
             for notice in registry.notices.all(limit=1000)
             if notice.reason == "first" and notice.state != "withheld"
         )
         delivered = Counter(post.headers["Idempotency-Key"] for post in made.hook.posts)
+        acknowledged, stored = sum(made.published.values()), {s: _stored(store, s) for s in made.published}
         return {
-            "acknowledged": sum(made.published.values()),
-            "stored": sum(_stored(store, site) for site in made.published),
+            "acknowledged": acknowledged,
+            "lost": sum(max(0, n - stored[site]) for site, n in made.published.items()),
+            "doubled": sum(max(0, stored[site] - n) for site, n in made.published.items()),
             "notices": sum(firsts.values()),
+            "lost_notices": len(set(made.published) - set(_first_told(made))),
             "doubled_notices": sum(n - 1 for n in firsts.values()),
             "delivered_again_with_the_same_key": sum(n - 1 for n in delivered.values()),
         }
     finally:
         store.close()
-        registry.close()
 
 
 def _stored(store: LineReadings, site: str) -> int:
@@ -276,7 +324,9 @@ def main(seconds: float) -> None:
             for number in range(n):
                 made.add(kind, number)
         made.wait_until_up()
-        print(json.dumps(play(made, seconds)))
+        for name, value in play(made, seconds).items():
+            print(f"{name:36} {value}")
+        print(f"{'load_average':36} {os.getloadavg()[0]:.0f}")
 
 
 if __name__ == "__main__":

@@ -124,7 +124,8 @@ def test_who_was_thought_dead_sends_no_round(two: Two) -> None:
     two.due("03")
     two.tick(1)
     two.morning()
-    two.shares[0]._renew_at = two.wall  # it wakes up before its next renewal
+    two.shares[0]._renew_at = two.wall  # it wakes up in the middle of a look
+    two.shares[0]._others_until = two.wall + LEASE_S
     with pytest.raises(StoreBusy):
         two.watches[0].tick(two.yard.clock.now())
     two.tick(1, 0)

@@ -73,6 +73,19 @@ def test_a_dead_watchs_parts_are_anothers_when_its_lease_has_run_out_and_not_bef
     assert len(second.parts) == PARTS
 
 
+def test_the_others_do_not_wait_for_their_next_renewal(registry: Registry) -> None:
+    wall = Wall()
+    first, second = shares(registry, wall, 2)
+    settle(wall, first, second)
+    dies_at = wall.at
+    wall.at = dies_at + LEASE_S - 1
+    second.renew()
+    assert len(second.parts) == PARTS / 2
+    wall.at = dies_at + LEASE_S
+    second.renew()
+    assert len(second.parts) == PARTS
+
+
 def test_who_was_thought_dead_commits_nothing_and_begins_anew(registry: Registry) -> None:
     wall = Wall()
     first, second = shares(registry, wall, 2)
@@ -163,7 +176,8 @@ def test_two_watches_tell_each_turn_once_whoever_of_them_dies(tmp_path: Path) ->
     tick(other)
     assert [notice.kind for notice in yard.told()] == ["turn_due", "turn_overdue"]
     yard.book.touch(pile.id)
-    share_of[owner]._renew_at = wall.at  # it wakes up before its next renewal, and finds its place taken
+    share_of[owner]._renew_at = wall.at  # it wakes up in the middle of a look, and finds its place taken
+    share_of[owner]._others_until = wall.at + LEASE_S
     with pytest.raises(StoreBusy):
         watches[owner].tick(yard.clock.now())
     assert [notice.kind for notice in yard.told()] == ["turn_due", "turn_overdue"]

@@ -1,0 +1,160 @@
+"""The image's own build and commands, without a container engine: ``python -m tests.deploy.image``.
+
+Copies what the Containerfile copies, runs the RUN line of its build stage in a fresh environment from the hashed lock,
+then starts its ENTRYPOINT with its CMD, and the services of compose.yaml with their own settings and secrets, over a
+TLS broker with compose's configuration, PostgreSQL and VictoriaMetrics; a reading goes from an enrolled probe to the
+far store. What this cannot show: the base image, its Debian packages, the account, volumes and networks.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shlex
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import httpx
+
+from shared.readings import SensorKey
+from shared.stores import open_line_readings, parse_address
+from shared.times import Millis, Span
+from tests.contracts import postgresql, victoria
+from tests.deploy.composed import FILES, OURS, Composed, composed
+from tests.e2e.harness import Running, find_addresses, free_port, healthy, started, until
+
+ROOT = FILES.parents[1]
+PATIENCE_S = 600.0
+INSTALLED = "/opt/turnbell"
+
+
+def instructions(text: str) -> Iterator[tuple[str, str]]:
+    """(word, the rest), continued lines joined."""
+    for line in re.sub(r"\\\n", " ", text).splitlines():
+        word, _, rest = line.strip().partition(" ")
+        if word and not word.startswith("#"):
+            yield word, rest.strip()
+
+
+def build(folder: Path) -> Path:
+    """The build stage; gives the folder of the commands."""
+    source, installed = folder / "src", folder / "turnbell"
+    source.mkdir()
+    stage = 0
+    for word, rest in instructions((FILES / "Containerfile").read_text("utf-8")):
+        stage += word == "FROM"
+        if stage != 1:
+            continue
+        if word == "COPY":
+            *names, to = shlex.split(rest)
+            for name in names:
+                _copy(ROOT / name, source / to if to != "./" else source / name)
+        elif word == "RUN":
+            line = rest.replace(INSTALLED, str(installed)).replace("python -m venv", f"{_python()} -m venv")
+            _run(["sh", "-ec", line], source)
+    return installed / "bin"
+
+
+def _python() -> str:
+    """Outside any virtual environment."""
+    return shlex.quote(str(Path(sys.base_prefix) / "bin" / f"python3.{sys.version_info.minor}"))
+
+
+def _copy(source: Path, to: Path) -> None:
+    if source.is_dir():
+        shutil.copytree(source, to, ignore=shutil.ignore_patterns("__pycache__", "secrets"))
+    else:
+        shutil.copy(source, to)
+
+
+def _run(command: list[str], folder: Path) -> str:
+    done = subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=1800, check=False)
+    if done.returncode:
+        sys.exit(f"{' '.join(command)}\n{done.stdout[-2000:]}{done.stderr[-2000:]}")
+    return done.stdout
+
+
+def entry() -> list[str]:
+    found = dict(instructions((FILES / "Containerfile").read_text("utf-8")))
+    return [word for name in ("ENTRYPOINT", "CMD") for word in re.findall(r'"([^"]+)"', found[name])]
+
+
+def serve(bin_: Path, data: Path) -> None:
+    command = [_here(word, data) for word in entry()]
+    with started([str(bin_ / command[0]), *command[1:], "--port", "0", "--mqtt-port", "0"]) as running:
+        find_addresses(running, PATIENCE_S)
+        until(lambda: healthy(running.web), PATIENCE_S, f"a healthy service; it said: {running.output()}")
+        assert running.stop() == 0, running.output()
+
+
+def _here(word: str, data: Path) -> str:
+    return {"0.0.0.0": "127.0.0.1", "/var/lib/turnbell": str(data)}.get(word, word)
+
+
+@contextmanager
+def service(bin_: Path, made: Composed, name: str, registry: str, readings: str) -> Iterator[Running]:
+    data = made.folder / name
+    command = [str(bin_ / "turnbell"), *(_here(word, data) for word in OURS[name]["command"])]
+    if command[1] == "api":
+        command += ["--port", str(free_port())]
+    environment = {**os.environ, **made.environment(name, registry, readings)}
+    with started(["env", *(f"{key}={value}" for key, value in environment.items()), *command]) as running:
+        until(
+            lambda: re.search("Running:|Turnbell is at", running.output()),
+            PATIENCE_S,
+            f"{name}; it said: {running.output()}",
+        )
+        yield running
+
+
+def compose(bin_: Path, folder: Path) -> None:
+    programs = postgresql.programs()
+    assert programs is not None, "install postgresql"
+    with ExitStack() as stack:
+        server = stack.enter_context(postgresql.running(programs))
+        far = stack.enter_context(victoria.running()).fresh()
+        made, registry = stack.enter_context(composed(folder)), server.fresh()
+        services = {name: stack.enter_context(service(bin_, made, name, registry, far)) for name in OURS}
+        login = made.enrol("larkfield", "P-01")
+        made.reload()
+        probe = made.client(login, "probe")
+        probe.connect("localhost", made.port)
+        probe.loop_start()
+        sent = probe.publish("turnbell/larkfield/P-01/readings", '{"celsius":{"45":61.9}}', 1)
+        sent.wait_for_publish(PATIENCE_S)
+        store = open_line_readings(parse_address(far), registry)
+        key = SensorKey("larkfield", "P-01", "45")
+        until(lambda: len(store.read(key, Span(Millis(0)))), PATIENCE_S, "the reading in the store")
+        store.close()
+        probe.disconnect()
+        probe.loop_stop()
+        web = re.search(r"at (http://\S+/)", services["api"].output())
+        assert web is not None
+        assert httpx.get(f"{web[1]}readyz", timeout=60, trust_env=False).json()["status"] == "ready"
+        for name, running in services.items():
+            assert running.stop() == 0, f"{name}: {running.output()}"
+
+
+def main() -> None:
+    with TemporaryDirectory(prefix="turnbell-image-") as name:
+        folder = Path(name)
+        began = time.monotonic()
+        bin_ = build(folder)
+        packages = _run([str(bin_ / "pip"), "list", "--format", "freeze"], folder).count("==")
+        size = sum(file.stat().st_size for file in bin_.parent.rglob("*") if file.is_file()) / 2**20
+        print(f"built: {packages} packages, {size:.0f} MiB, in {time.monotonic() - began:.0f} s")
+        print(_run([str(bin_ / "pip"), "check"], folder).strip())
+        serve(bin_, folder / "data")
+        print(f"ran and stopped: {shlex.join(entry())}")
+        compose(bin_, folder / "compose")
+        print(f"ran and stopped over TLS, PostgreSQL and VictoriaMetrics: {', '.join(OURS)}")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,32 @@
+"""The roles apart over a real broker, PostgreSQL and VictoriaMetrics, one of each kind killed: nothing lost or doubled."""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+
+from tests.contracts import postgresql, victoria
+from tests.roles.nursery import LEASE_S, Nursery
+from tests.roles.region import SITES, play, region
+
+pytestmark = [
+    pytest.mark.mosquitto,
+    pytest.mark.skipif(
+        "CI" not in os.environ and (postgresql.programs() is None or victoria.PROGRAM is None),
+        reason="there is no PostgreSQL or VictoriaMetrics here",
+    ),
+]
+
+
+def test_killing_one_of_each_role_loses_and_doubles_nothing() -> None:
+    with Nursery() as nursery, region(nursery.start) as made:
+        for name in ("watch-0", "ingest-0", "api-0", "watch-1", "ingest-1"):
+            kind, _, number = name.partition("-")
+            made.add(kind, int(number))
+        made.wait_until_up()
+        found = play(made, seconds=4 + LEASE_S, kill=("watch-0", "ingest-0", "api-0"))
+    assert found["kills"] == {"api": 1, "ingest": 1, "watch": 1}
+    assert found["acknowledged"] > SITES
+    assert (found["lost"], found["doubled"]) == (0, 0)
+    assert (found["notices"], found["lost_notices"], found["doubled_notices"]) == (SITES, 0, 0)
