@@ -16,7 +16,8 @@ import paho.mqtt.client as mqtt
 import yaml
 from paho.mqtt.enums import CallbackAPIVersion
 
-from tests.e2e.harness import free_port, until
+from tests.e2e.harness import until
+from tests.ports import free_port
 
 FILES = Path(__file__).parents[2] / "deploy" / "files"
 FOLDER = FILES / "compose"

@@ -27,7 +27,8 @@ from shared.stores import open_line_readings, parse_address
 from shared.times import Millis, Span
 from tests.contracts import postgresql, victoria
 from tests.deploy.composed import FILES, OURS, Composed, composed
-from tests.e2e.harness import Running, find_addresses, free_port, healthy, started, until
+from tests.e2e.harness import Running, find_addresses, healthy, started, until
+from tests.ports import free_port
 
 ROOT = FILES.parents[1]
 PATIENCE_S = 600.0

@@ -102,3 +102,14 @@ def test_a_unit_is_whole_and_gives_the_service_little_room(unit: Path, tmp_path:
         capture_output=True, text=True, check=False, timeout=60,
     )  # fmt: skip
     assert judged.returncode == 0, judged.stdout[-400:]
+
+
+def test_the_image_gets_the_versions_that_the_tests_ran_with() -> None:
+    everything, service = (
+        set(re.findall(r"^[\w.-]+==\S+", (root / "requirements.lock").read_text("utf-8"), re.MULTILINE))
+        for root in (FILES.parents[1], FILES)
+    )
+    assert service < everything
+    names = {pin.partition("==")[0] for pin in service}
+    assert {"psycopg", "setuptools"} <= names
+    assert not names & {"pytest", "mypy", "playwright"}

@@ -1,8 +1,8 @@
 """Starts roles quickly: one process has imported the program, each role is a fork of it with a pid of its own.
 
-``python -m tests.roles.nursery`` reads a JSON line ``{"command": [...], "environment": {...}, "log": "..."}`` and
+``python -m tests.roles.nursery LEASE_S`` reads a JSON line ``{"command": [...], "environment": {...}, "log": "..."}`` and
 answers with the pid. The command is the one of `turnbell`; nothing of it is replaced but the length of the watches'
-lease, so that a test need not wait for the real one.
+lease, so that a short test need not wait for the real one.
 """
 
 from __future__ import annotations
@@ -17,10 +17,8 @@ import time
 from pathlib import Path
 from typing import Any, Self
 
-from alerts.sharing import LeasedShare
+from alerts.sharing import LEASE_S, LeasedShare
 from deploy.cli import COMMANDS, run
-
-LEASE_S = 4.0
 
 
 class Forked:
@@ -42,9 +40,9 @@ class Forked:
 class Nursery:
     """Its end is the end of what it started."""
 
-    def __init__(self) -> None:
+    def __init__(self, lease_s: float = LEASE_S) -> None:
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "tests.roles.nursery"],
+            [sys.executable, "-m", "tests.roles.nursery", str(lease_s)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
@@ -68,9 +66,9 @@ class Nursery:
         self._process.wait(60)
 
 
-def main() -> None:
+def main(lease_s: float) -> None:
     defaults: Any = LeasedShare.__init__.__kwdefaults__
-    defaults["lease_s"] = LEASE_S
+    defaults["lease_s"] = lease_s
     for module in {module for module, _ in COMMANDS.values()}:
         importlib.import_module(module)
     signal.signal(signal.SIGCHLD, signal.SIG_IGN)  # the dead are gone at once
@@ -99,4 +97,4 @@ def _be(order: dict[str, Any]) -> None:
 
 
 if __name__ == "__main__":
-    main()
+    main(float(sys.argv[1]))

@@ -14,12 +14,12 @@ import subprocess
 import sys
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from tempfile import mkdtemp
-from typing import Any, Protocol
+from typing import Any
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
@@ -33,59 +33,13 @@ from shared.times import DAY, Millis, Span, SystemClock, iso
 from tests.contracts import postgresql, victoria
 from tests.e2e.harness import HookSink, until
 from tests.ports import free_port
+from tests.roles.nursery import Nursery
 from tests.roles.observer import Observer
+from tests.roles.role import Launch, Role
 
 SITES = 6
 PATIENCE_S = 300.0
 HOT_C = 71.5  # cool_pile speaks at 70
-
-
-class Process(Protocol):
-    def kill(self) -> object: ...
-    def wait(self, timeout: float) -> object: ...
-
-
-Launch = Callable[[list[str], dict[str, str], Path], Process]
-
-
-def launch(command: list[str], environment: dict[str, str], log: Path) -> Process:
-    with log.open("ab") as out:
-        return subprocess.Popen(
-            [sys.executable, "-m", "deploy", *command], env=environment, stdout=out, stderr=out
-        )
-
-
-@dataclass
-class Role:
-    """One process, started again under the same name and data directory."""
-
-    name: str
-    command: list[str]
-    environment: dict[str, str]
-    log: Path
-    launch: Launch
-    process: Process | None = None
-    web: str = ""
-    starts: int = 0
-    killed_at: list[float] = field(default_factory=list)
-
-    @property
-    def kind(self) -> str:
-        return self.name.partition("-")[0]
-
-    def start(self) -> None:
-        self.process = self.launch(self.command, self.environment, self.log)
-        self.starts += 1
-
-    def kill(self) -> None:
-        if self.process is not None:
-            self.process.kill()
-            self.process.wait(30)
-            self.killed_at.append(time.time())
-
-    def is_up(self) -> bool:
-        said = self.log.read_text("utf-8", "replace") if self.log.exists() else ""
-        return said.count("Turnbell is at" if self.web else "Running:") >= self.starts
 
 
 @dataclass
@@ -124,7 +78,7 @@ class Region:
 
 
 @contextmanager
-def region(launch: Launch = launch) -> Iterator[Region]:
+def region(launch: Launch) -> Iterator[Region]:
     folder = Path(mkdtemp(prefix="turnbell-region-"))
     with ExitStack() as stack:
         stack.callback(shutil.rmtree, folder, ignore_errors=True)
@@ -223,8 +177,8 @@ class Probes:
 def play(made: Region, seconds: float, kill: Sequence[str] = (), seed: int = 5) -> dict[str, Any]:
     """Publish for ``seconds`` while roles are killed and started again; then see what is there.
 
-    ``kill`` names them, in this order, each once; without it, all are killed once and then whom chance picks. The piles
-    grow hot half-way.
+    ``kill`` names them, in this order, each once, however slow they are to come back; without it, all are killed once
+    and then whom chance picks, one at a time. The piles grow hot half-way.
     """
     victims = _victims(list(made.roles), kill, seed)
     registry = open_registry(made.registry_url)
@@ -239,10 +193,14 @@ def play(made: Region, seconds: float, kill: Sequence[str] = (), seed: int = 5) 
             hot = time.monotonic() - began > seconds / 2
             probes.round(HOT_C if hot else 60.0)
             hot_at = hot_at or (time.time() if hot else 0.0)
-            if victim and time.monotonic() > next_kill:
+            if (
+                victim
+                and time.monotonic() > next_kill
+                and (kill or all(map(Role.is_up, made.roles.values())))
+            ):
                 made.roles[victim].kill()
                 made.roles[victim].start()
-                victim, next_kill = next(victims, ""), next_kill + every_s
+                victim, next_kill = next(victims, ""), time.monotonic() + every_s
             time.sleep(0.05)
         probes.round(HOT_C)
         found = outcome(made, registry)
@@ -319,7 +277,7 @@ def _stored(store: LineReadings, site: str) -> int:
 
 
 def main(seconds: float) -> None:
-    with region() as made:
+    with Nursery() as nursery, region(nursery.start) as made:
         for kind, n in (("api", 2), ("ingest", 3), ("watch", 2)):
             for number in range(n):
                 made.add(kind, number)

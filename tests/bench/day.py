@@ -1,0 +1,237 @@
+"""Many live sensors on one machine, as fast as it drains: ``python -m tests.bench.day SENSORS ROUNDS [KIND] [DAYS]``.
+
+ROUNDS is at least 2. A round is one message of every probe (three depths) over MQTT, ten minutes of time after the last; 144 rounds are a
+day. A pile has two probes, a site fifty piles. The next round begins when the last one is stored and looked at. In every
+round one pile grows too hot, and how long its notice takes is measured; the piles before it are still hot, and those
+after it well. KIND is ``one`` (`turnbell serve`, embedded stores) or ``apart`` (two ingesters, two watches, one page
+server; mosquitto, PostgreSQL and VictoriaMetrics, all on this machine). DAYS of readings lie in the store beforehand
+(``one`` alone; 0 when absent). Prints one JSON line; processor seconds are those of the service and of what it runs on,
+not of the publisher.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from statistics import median
+from tempfile import TemporaryDirectory
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
+from shared.people import Channel, Person, Subscription
+from shared.piles import Pile, Placement, Site
+from shared.ports import ReadingsStore, Registry
+from shared.readings import Reading, SensorKey
+from shared.stores import open_readings, open_registry
+from shared.times import DAY, MINUTE, Millis, Span, SystemClock, iso
+from tests.bench.processes import cpu_s_by_program, mib_by_program
+from tests.e2e.harness import HookSink, until
+from tests.roles.nursery import Nursery
+from tests.roles.region import region
+
+DEPTHS = ("15", "45", "75")
+PROBES_A_PILE, PILES_A_SITE = 2, 50
+STEP = 10 * MINUTE
+PATIENCE_S = 3600.0
+IDLE_SHARE, IDLE_S = 0.15, 1.5  # of one core
+
+
+@dataclass
+class Place:
+    """Where a service runs, and how it is reached."""
+
+    store: ReadingsStore
+    folder: Path
+    port: int
+    hook: HookSink
+
+
+def piles_of(sensors: int) -> int:
+    return max(2, sensors // (PROBES_A_PILE * len(DEPTHS)))
+
+
+def furnish(registry: Registry, piles: int, built: Millis, hook: str) -> None:
+    with registry.begin() as tx:
+        tx.people.add(Person("orla", "Orla", "UTC"))
+        tx.people.add_channel(Channel("orla-hook", "orla", "webhook", hook))
+        tx.people.subscribe(Subscription("orla-all", "orla"))
+        for number in range(piles):
+            site = f"b{number // PILES_A_SITE}"
+            if number % PILES_A_SITE == 0:
+                tx.sites.add(Site(site, f"Yard {site}", "UTC"))
+            tx.piles.add(Pile(f"b{number}", site, f"B-{number}", built))
+            for probe in range(PROBES_A_PILE):
+                name = f"P-{number}-{probe}"
+                tx.probes.place(Placement(f"pl-{name}", site, name, f"b{number}", Span(built), "middle"))
+
+
+def lay_down(store: ReadingsStore, piles: int, start: int, end: int) -> None:
+    """History, a round a batch."""
+    for at in range(start, end, STEP):
+        store.append([Reading(key, Millis(at), 55.0, Millis(at)) for key in _keys(piles)])
+
+
+def _keys(piles: int) -> Iterator[SensorKey]:
+    for number in range(piles):
+        for probe in range(PROBES_A_PILE):
+            for depth in DEPTHS:
+                yield SensorKey(f"b{number // PILES_A_SITE}", f"P-{number}-{probe}", depth)
+
+
+@contextmanager
+def one(piles: int, built: Millis, laid: tuple[int, int]) -> Iterator[Place]:
+    with TemporaryDirectory(prefix="turnbell-day-") as name, HookSink() as hook:
+        data = Path(name) / "data"
+        data.mkdir()
+        registry = open_registry(data / "registry.db")
+        furnish(registry, piles, built, hook.url)
+        registry.close()
+        store = open_readings(data / "readings.db")
+        lay_down(store, piles, *laid)
+        log = Path(name) / "log"
+        with Nursery() as nursery:
+            command = ["serve", "--data", str(data), "--port", "0", "--mqtt-port", "0"]
+            service = nursery.start(command, {**os.environ}, log)
+            try:
+                until(log.exists, PATIENCE_S, "a log")
+                port = until(lambda: _port(log.read_text("utf-8")), PATIENCE_S, "a service that listens")
+                yield Place(store, data, port, hook)
+            finally:
+                service.kill()
+                service.wait(60)
+                store.close()
+
+
+def _port(said: str) -> int | None:
+    found = re.search(r"publish to \S+ port (\d+)", said)
+    return int(found[1]) if found else None
+
+
+@contextmanager
+def apart(piles: int, built: Millis, _laid: tuple[int, int]) -> Iterator[Place]:
+    with Nursery() as nursery, region(nursery.start) as made:
+        registry = open_registry(made.registry_url)
+        furnish(registry, piles, built, made.hook.url)
+        registry.close()
+        for kind, n in (("api", 1), ("ingest", 2), ("watch", 2)):
+            for number in range(n):
+                made.add(kind, number)
+        made.wait_until_up()
+        store = made.readings()
+        try:
+            yield Place(store, made.folder, made.mqtt_port, made.hook)
+        finally:
+            store.close()
+
+
+class Rounds:
+    def __init__(self, place: Place, piles: int, start: int) -> None:
+        self._place, self._piles, self._start = place, piles, start
+        self._stored = place.store.count()
+        self.lag_s: list[float] = []
+        self.looked_s: list[float] = []
+        self.notice_s: list[float] = []
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="bench-probes")
+        self._client.max_queued_messages_set(0)
+        self._client.max_inflight_messages_set(500)
+        self._client.connect("127.0.0.1", place.port)
+        self._client.loop_start()
+
+    def run(self, number: int) -> None:
+        at, began = self._start + number * STEP, time.monotonic()
+        sent_at = time.time()
+        for pile in range(self._piles):
+            celsius = 71.5 if pile <= number else 55.0 + pile % 40 / 16
+            for probe in range(PROBES_A_PILE):
+                payload = {"time": iso(Millis(at)), "celsius": dict.fromkeys(DEPTHS, celsius)}
+                last = self._client.publish(
+                    f"turnbell/b{pile // PILES_A_SITE}/P-{pile}-{probe}/readings", json.dumps(payload), 1
+                )
+        last.wait_for_publish(PATIENCE_S)
+        self._stored += self._piles * PROBES_A_PILE * len(DEPTHS)
+        until(lambda: self._place.store.count() >= self._stored, PATIENCE_S, "all readings in the store")
+        self.lag_s.append(time.monotonic() - began)
+        peg = f"B-{number}"
+        self.notice_s.append(until(lambda: self._told(peg), PATIENCE_S, f"the notice about {peg}") - sent_at)
+        wait_until_idle()
+        self.looked_s.append(time.monotonic() - began)
+
+    def _told(self, peg: str) -> float | None:
+        posts = (post for post in self._place.hook.posts if post.json["kind"] == "cool_pile")
+        return next((post.at for post in posts if post.json["peg"] == peg), None)
+
+    def close(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+def wait_until_idle() -> None:
+    """Until all that runs below this process used little of a core for a moment."""
+    deadline = time.monotonic() + PATIENCE_S
+    while time.monotonic() < deadline:
+        before, began = sum(cpu_s_by_program().values()), time.monotonic()
+        time.sleep(IDLE_S)
+        if sum(cpu_s_by_program().values()) - before < IDLE_SHARE * (time.monotonic() - began):
+            return
+    raise AssertionError("it does not come to rest")
+
+
+def main(sensors: int, rounds: int, kind: str, days: float) -> None:
+    piles = piles_of(sensors)
+    now = SystemClock().now()
+    start = now - (rounds - 1) * STEP
+    built = Millis(start - max(2 * DAY, round(days * DAY)))
+    places = {"one": one, "apart": apart}
+    with ExitStack() as stack:
+        place = stack.enter_context(places[kind](piles, built, (start - round(days * DAY), start)))
+        wait_until_idle()
+        before, laid = cpu_s_by_program(), place.store.count()
+        turns = Rounds(place, piles, start)
+        spent = []
+        for number in range(rounds):
+            turns.run(number)
+            spent.append(cpu_s_by_program())
+        turns.close()
+        added = place.store.count() - laid
+        size = sum(file.stat().st_size for file in place.folder.glob("readings.db*"))
+        steady = (sum(spent[-1].values()) - sum(spent[0].values())) / (rounds - 1)
+        found = {
+            "kind": kind,
+            "sensors": piles * PROBES_A_PILE * len(DEPTHS),
+            "piles": piles,
+            "rounds": rounds,
+            "readings_beforehand": laid,
+            "readings": added,
+            "cpu_s_first_round": round(sum(spent[0].values()) - sum(before.values()), 2),
+            "cpu_s_a_round": round(steady, 2),
+            "cores_for_a_live_day": round(steady / 600, 4),
+            "cpu_s_by_program": {
+                name: round(value - before.get(name, 0.0), 1) for name, value in sorted(spent[-1].items())
+            },
+            "memory_mib_by_program": {name: round(mib) for name, mib in mib_by_program().items()},
+            "stored_after_s_p50": round(median(turns.lag_s), 1),
+            "looked_at_after_s_p50": round(median(turns.looked_s), 1),
+            "notice_after_s_p50": round(median(turns.notice_s), 1),
+            "notice_after_s_max": round(max(turns.notice_s), 1),
+            "load_average": round(os.getloadavg()[0]),
+        }
+        if size:
+            found["bytes_a_reading"] = round(size / (laid + added), 1)
+        print(json.dumps(found), flush=True)
+
+
+if __name__ == "__main__":
+    main(
+        int(sys.argv[1]),
+        int(sys.argv[2]),
+        sys.argv[3] if len(sys.argv) > 3 else "one",
+        float(sys.argv[4]) if len(sys.argv) > 4 else 0.0,
+    )
