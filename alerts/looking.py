@@ -49,6 +49,7 @@ class Looks:
 
     @contextmanager
     def beginning(self) -> Iterator[Registry]:
+        self._share.keep()
         with self._registry.begin() as tx:
             self._share.guard(tx)
             yield tx
@@ -88,6 +89,7 @@ class Looks:
         snapshots: list[tuple[Place, Snapshot]] = []
         for place in places:
             self.at_work = place
+            self._share.keep()  # a first report takes its time
             try:
                 snapshots.append((place, self._gatherer.pile(place.name, now, ahead_ms=ahead_ms)))
             except NotFound:

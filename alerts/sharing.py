@@ -32,6 +32,9 @@ class Share(Protocol):
     turn: int
 
     def renew(self) -> None: ...
+    def keep(self) -> None:
+        """In the middle of long work: what is ours stays ours. StoreBusy when another has taken over."""
+
     def mine(self, place: Place) -> bool: ...
     def guard(self, tx: Registry) -> None:
         """Within a transaction: StoreBusy unless all of it is still ours."""
@@ -45,6 +48,9 @@ class WholeShare:
     turn = 0
 
     def renew(self) -> None:
+        pass
+
+    def keep(self) -> None:
         pass
 
     def mine(self, _place: Place) -> bool:
@@ -89,6 +95,18 @@ class LeasedShare:
             log.info("loop=watch event=share parts=%d of=%d", len(mine), PARTS)
             self._parts = mine
             self.turn += 1
+
+    def keep(self) -> None:
+        now = self._wall_s()
+        if abs(now - self._renew_at) < self._lease_s / 3:
+            return
+        with self._registry.begin() as tx:
+            self.guard(tx)
+            told = _told(tx)
+            told["members"][self._me] = now + self._lease_s
+            told["parts"].update({part: [self._me, now + self._lease_s] for part in self._parts})
+            tx.memory.set(ROW, json.dumps(told, separators=(",", ":")))
+        self._renew_at = now
 
     def mine(self, place: Place) -> bool:
         return part_of(self._key(place)) in self._parts

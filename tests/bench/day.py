@@ -41,7 +41,7 @@ DEPTHS = ("15", "45", "75")
 PROBES_A_PILE, PILES_A_SITE = 2, 50
 STEP = 10 * MINUTE
 PATIENCE_S = 3600.0
-IDLE_SHARE, IDLE_S = 0.15, 1.5  # of one core
+REST_S, MORE_THAN_REST = 1.5, 0.1  # of one core
 
 
 @dataclass
@@ -133,8 +133,8 @@ def apart(piles: int, built: Millis, _laid: tuple[int, int]) -> Iterator[Place]:
 
 
 class Rounds:
-    def __init__(self, place: Place, piles: int, start: int) -> None:
-        self._place, self._piles, self._start = place, piles, start
+    def __init__(self, place: Place, piles: int, start: int, at_rest: float) -> None:
+        self._place, self._piles, self._start, self._at_rest = place, piles, start, at_rest
         self._stored = place.store.count()
         self.lag_s: list[float] = []
         self.looked_s: list[float] = []
@@ -161,8 +161,11 @@ class Rounds:
         self.lag_s.append(time.monotonic() - began)
         peg = f"B-{number}"
         self.notice_s.append(until(lambda: self._told(peg), PATIENCE_S, f"the notice about {peg}") - sent_at)
-        wait_until_idle()
+        until(self._rests, PATIENCE_S, "a service at rest")
         self.looked_s.append(time.monotonic() - began)
+
+    def _rests(self) -> bool:
+        return share_of_a_core(REST_S) < self._at_rest + MORE_THAN_REST
 
     def _told(self, peg: str) -> float | None:
         posts = (post for post in self._place.hook.posts if post.json["kind"] == "cool_pile")
@@ -173,14 +176,21 @@ class Rounds:
         self._client.loop_stop()
 
 
-def wait_until_idle() -> None:
-    """Until all that runs below this process used little of a core for a moment."""
-    deadline = time.monotonic() + PATIENCE_S
+def share_of_a_core(seconds: float) -> float:
+    """What all that runs below this process uses."""
+    before, began = sum(cpu_s_by_program().values()), time.monotonic()
+    time.sleep(seconds)
+    return (sum(cpu_s_by_program().values()) - before) / (time.monotonic() - began)
+
+
+def wait_until_quiet() -> float:
+    """Until it uses no less than before: the share of a core that it takes at rest."""
+    deadline, last = time.monotonic() + PATIENCE_S, float("inf")
     while time.monotonic() < deadline:
-        before, began = sum(cpu_s_by_program().values()), time.monotonic()
-        time.sleep(IDLE_S)
-        if sum(cpu_s_by_program().values()) - before < IDLE_SHARE * (time.monotonic() - began):
-            return
+        share = share_of_a_core(4 * REST_S)
+        if share > 0.9 * last or share < MORE_THAN_REST:
+            return share
+        last = share
     raise AssertionError("it does not come to rest")
 
 
@@ -192,9 +202,9 @@ def main(sensors: int, rounds: int, kind: str, days: float) -> None:
     places = {"one": one, "apart": apart}
     with ExitStack() as stack:
         place = stack.enter_context(places[kind](piles, built, (start - round(days * DAY), start)))
-        wait_until_idle()
+        at_rest = wait_until_quiet()
         before, laid = cpu_s_by_program(), place.store.count()
-        turns = Rounds(place, piles, start)
+        turns = Rounds(place, piles, start, at_rest)
         spent = []
         for number in range(rounds):
             turns.run(number)
@@ -202,7 +212,8 @@ def main(sensors: int, rounds: int, kind: str, days: float) -> None:
         turns.close()
         added = place.store.count() - laid
         size = sum(file.stat().st_size for file in place.folder.glob("readings.db*"))
-        steady = (sum(spent[-1].values()) - sum(spent[0].values())) / (rounds - 1)
+        at_work = sum(spent[-1].values()) - sum(spent[0].values()) - at_rest * sum(turns.looked_s[1:])
+        steady = at_work / (rounds - 1)
         found = {
             "kind": kind,
             "sensors": piles * PROBES_A_PILE * len(DEPTHS),
@@ -210,9 +221,10 @@ def main(sensors: int, rounds: int, kind: str, days: float) -> None:
             "rounds": rounds,
             "readings_beforehand": laid,
             "readings": added,
+            "cores_at_rest": round(at_rest, 3),
             "cpu_s_first_round": round(sum(spent[0].values()) - sum(before.values()), 2),
             "cpu_s_a_round": round(steady, 2),
-            "cores_for_a_live_day": round(steady / 600, 4),
+            "cores_for_a_live_day": round(at_rest + steady / 600, 4),
             "cpu_s_by_program": {
                 name: round(value - before.get(name, 0.0), 1) for name, value in sorted(spent[-1].items())
             },

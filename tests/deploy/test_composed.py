@@ -15,11 +15,9 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import MQTTErrorCode
 
-from ingest.broker import find_mosquitto
 from ingest.broker_files import INGEST_USER
 from tests.deploy.composed import COMPOSE, FOLDER, PATIENCE_S, Composed, Login, composed, script
 from tests.e2e.harness import until
-from tests.ingest.brokers import mosquitto_is_missing
 
 pytestmark = pytest.mark.mosquitto
 jsonschema: Any = importlib.import_module("jsonschema")  # it publishes no types
@@ -29,9 +27,7 @@ SCHEMA = json.loads(
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Composed]:
-    if find_mosquitto() is None:
-        mosquitto_is_missing()
+def made(mosquitto: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Composed]:
     with composed(tmp_path_factory.mktemp("compose") / "copy") as running:
         yield running
 

@@ -7,6 +7,7 @@ lease, so that a short test need not wait for the real one.
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 import json
 import os
@@ -72,12 +73,17 @@ def main(lease_s: float) -> None:
     for module in {module for module, _ in COMMANDS.values()}:
         importlib.import_module(module)
     signal.signal(signal.SIGCHLD, signal.SIG_IGN)  # the dead are gone at once
+    started = []
     for line in sys.stdin:
         order = json.loads(line)
         pid = os.fork()
         if pid == 0:
             _be(order)
+        started.append(pid)
         print(pid, flush=True)
+    for pid in started:
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(pid, signal.SIGKILL)
 
 
 def _be(order: dict[str, Any]) -> None:

@@ -78,14 +78,19 @@ class Region:
 
 
 @contextmanager
-def region(launch: Launch) -> Iterator[Region]:
+def region(
+    launch: Launch, server: postgresql.Server | None = None, metrics: victoria.Victoria | None = None
+) -> Iterator[Region]:
+    """``server`` and ``metrics`` = those that run already; else of its own."""
     folder = Path(mkdtemp(prefix="turnbell-region-"))
     with ExitStack() as stack:
         stack.callback(shutil.rmtree, folder, ignore_errors=True)
-        programs = postgresql.programs()
-        assert programs is not None, "install postgresql"
-        server = stack.enter_context(postgresql.running(programs))
-        metrics = stack.enter_context(victoria.running())
+        if server is None:
+            programs = postgresql.programs()
+            assert programs is not None, "install postgresql"
+            server = stack.enter_context(postgresql.running(programs))
+        if metrics is None:
+            metrics = stack.enter_context(victoria.running())
         hook = stack.enter_context(HookSink())
         port = stack.enter_context(_mosquitto(folder))
         url, far = server.fresh(), metrics.fresh()

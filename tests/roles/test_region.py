@@ -2,26 +2,19 @@
 
 from __future__ import annotations
 
-import os
-
 import pytest
 
-from tests.contracts import postgresql, victoria
+from tests.contracts.postgresql import Server
+from tests.contracts.victoria import Victoria
 from tests.roles.nursery import Nursery
 from tests.roles.region import SITES, play, region
 
 LEASE_S = 4.0
-pytestmark = [
-    pytest.mark.mosquitto,
-    pytest.mark.skipif(
-        "CI" not in os.environ and (postgresql.programs() is None or victoria.PROGRAM is None),
-        reason="there is no PostgreSQL or VictoriaMetrics here",
-    ),
-]
 
 
-def test_killing_one_of_each_role_loses_and_doubles_nothing() -> None:
-    with Nursery(LEASE_S) as nursery, region(nursery.start) as made:
+@pytest.mark.usefixtures("mosquitto")
+def test_killing_one_of_each_role_loses_and_doubles_nothing(postgresql: Server, victoria: Victoria) -> None:
+    with Nursery(LEASE_S) as nursery, region(nursery.start, postgresql, victoria) as made:
         for name in ("watch-0", "ingest-0", "api-0", "watch-1", "ingest-1"):
             kind, _, number = name.partition("-")
             made.add(kind, int(number))

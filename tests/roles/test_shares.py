@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import cast
+from typing import Any, cast
 
 import pytest
 
 from alerts.deadlines import Place
 from alerts.sharing import PARTS, LeasedShare
+from alerts.snapshot import Snapshot
 from alerts.worker import WatchLoop
 from shared.heat.catalogue import Catalogue
 from shared.heat_book import HeatBook
@@ -84,6 +85,49 @@ def test_the_others_do_not_wait_for_their_next_renewal(registry: Registry) -> No
     wall.at = dies_at + LEASE_S
     second.renew()
     assert len(second.parts) == PARTS
+
+
+def test_long_work_keeps_its_lease_and_changes_nothing_else(registry: Registry) -> None:
+    wall = Wall()
+    first, second = shares(registry, wall, 2)
+    settle(wall, first, second)
+    held = first.parts
+    for _ in range(10):
+        wall.at += LEASE_S / 2
+        first.keep()
+        second.renew()
+        assert first.parts == held
+        assert len(second.parts) == PARTS - len(held)
+    wall.at += 2 * LEASE_S
+    second.renew()
+    with pytest.raises(StoreBusy, match="taken over"):
+        first.keep()
+
+
+def test_a_look_that_takes_longer_than_the_lease_is_not_in_vain(tmp_path: Path) -> None:
+    """As after a start, when thousands of piles are looked at for the first time."""
+    yard, wall = Yard(tmp_path), Wall()
+    yard.person("Ada")
+    mine, other = shares(yard.registry, wall, 2)
+    settle(wall, mine, other)
+    for number in range(30):
+        yard.registry.sites.add(Site(f"yard-{number}", "A yard", "UTC"))
+        pile = yard.pile(f"K-{number}", site=f"yard-{number}")
+        yard.is_so(pile, state="due", load=1.0, due_at=yard.now)
+    ours = sum(mine.mine(Place("site", f"yard-{number}")) for number in range(30))
+    watch = WatchLoop(
+        yard.registry, cast("HeatBook", yard.book), yard.settings, yard.clock, Catalogue.load(), share=mine
+    )
+    worked_out = watch._gatherer.pile
+
+    def slowly(*wanted: Any, **more: Any) -> Snapshot:
+        wall.at += LEASE_S / 2.5
+        other.renew()
+        return worked_out(*wanted, **more)
+
+    watch._gatherer.pile = slowly  # type: ignore[method-assign]  # a slow machine
+    assert watch.tick(yard.clock.now()) == ours
+    assert len(yard.told()) == ours
 
 
 def test_who_was_thought_dead_commits_nothing_and_begins_anew(registry: Registry) -> None:
