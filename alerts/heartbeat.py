@@ -10,6 +10,7 @@ import time
 from alerts.channels.port import SendError
 from alerts.channels.webhook import Request, exchange, web_address
 from alerts.outbox_pace import clock_rate
+from shared.loops import BEATS
 from shared.ports import Registry
 from shared.times import Clock
 
@@ -38,8 +39,8 @@ class Heartbeat:
             threading.Thread(target=self._fetch, args=(self._url,), name="heartbeat", daemon=True).start()
 
     def _all_beat(self) -> bool:
-        beats = self._registry.memory.names("beat.")
-        known = [int(beats[f"beat.{name}"]) for name in LOOPS if beats.get(f"beat.{name}")]
+        beats = self._registry.memory.names(BEATS)
+        known = [int(beats[f"{BEATS}{name}"]) for name in LOOPS if beats.get(f"{BEATS}{name}")]
         oldest = self._clock.now() - QUIET_AFTER_S * 1000 * clock_rate(self._clock)
         return all(at >= oldest for at in known)
 

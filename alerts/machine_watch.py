@@ -6,10 +6,10 @@ import time
 from collections.abc import Callable
 
 from alerts.snapshot import ServiceState
+from shared.loops import BEATS
 from shared.ports import Registry
 from shared.times import DAY, Millis
 
-BEATS = "beat."
 TAKEN_AWAY_MS = 30 * DAY
 """Whoever has not started a role for so long has taken it away: its trouble ends. `turnbell check` says how to end it
 sooner."""

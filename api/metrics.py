@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections import Counter as Tally
 from collections.abc import Iterable, Mapping
 from typing import Protocol, runtime_checkable
 
@@ -13,6 +14,7 @@ from prometheus_client.registry import Collector
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.parts import Parts
+from shared.loops import BEATS
 from shared.ports import StorageError
 
 
@@ -80,6 +82,7 @@ class _Service(Collector):
         try:
             piles = registry.piles.all(open_only=True)
             episodes = registry.episodes.unresolved()
+            beats = registry.memory.names(BEATS)
         except StorageError:
             stores.add_metric([], 0.0)
             yield stores
@@ -87,13 +90,27 @@ class _Service(Collector):
         stores.add_metric([], 1.0)
         yield stores
         by_site = GaugeMetricFamily("turnbell_open_piles", "Open piles", labels=["site"])
-        for site in sorted({pile.site for pile in piles}):
-            by_site.add_metric([site], float(sum(pile.site == site for pile in piles)))
+        for site, count in sorted(Tally(pile.site for pile in piles).items()):
+            by_site.add_metric([site], float(count))
         yield by_site
         by_kind = GaugeMetricFamily("turnbell_open_episodes", "Unresolved episodes", labels=["kind"])
-        for kind in sorted({episode.kind for episode in episodes}):
-            by_kind.add_metric([kind], float(sum(episode.kind == kind for episode in episodes)))
+        for kind, count in sorted(Tally(episode.kind for episode in episodes).items()):
+            by_kind.add_metric([kind], float(count))
         yield by_kind
+        yield from self._everywhere(beats)
+
+    def _everywhere(self, beats: Mapping[str, str]) -> Iterable[Metric]:
+        """Also of loops in other processes: each leaves word in the registry every ten seconds."""
+        since = GaugeMetricFamily(
+            "turnbell_anywhere_last_beat_seconds",
+            "Since a loop of that name, in whichever process, left word in the registry",
+            labels=["loop"],
+        )
+        now = self._parts.clock.now()
+        for name, at in sorted(beats.items()):
+            if at.isdigit():
+                since.add_metric([name.removeprefix(BEATS)], (now - int(at)) / 1000)
+        yield since
 
 
 class CountRequests:

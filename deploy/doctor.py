@@ -16,6 +16,7 @@ from deploy.assembly import House
 from deploy.doctor_secrets import open_secrets
 from deploy.service import RUNNING_FILE
 from ingest import hearing
+from shared.loops import BEATS
 from shared.ports import StorageError
 from shared.settings import Settings
 from shared.stores.registry.seal import NAME as SEALED
@@ -24,7 +25,6 @@ from shared.times import DAY, MINUTE, Millis, iso, parse_time
 Verdict = Literal["ok", "warn", "fail"]
 LEAST_FREE_BYTES, LITTLE_FREE_BYTES = 200 * 2**20, 2 * 2**30
 PATIENCE_S = 5.0
-BEATS = "beat."  # where the supervisor notes each loop's last beat
 RELEASED_AT = parse_time("2026-11-01T00:00:00Z")  # no clock that is right reads earlier
 
 

@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from api.parts import LoopState
-from shared.loops import Loop
+from shared.loops import BEATS, Loop
 from shared.ports import Registry, StorageError
 from shared.times import Clock
 
@@ -103,7 +103,7 @@ class Supervisor:
             for name, state in self.states().items():
                 if state.alive:
                     try:
-                        self._registry.memory.set(f"beat.{name}", str(now))
+                        self._registry.memory.set(f"{BEATS}{name}", str(now))
                     except StorageError as error:
                         log.warning("loop=%s event=heartbeat_not_stored error=%s", name, error)
 

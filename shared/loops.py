@@ -4,7 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from threading import Event
-from typing import Protocol
+from typing import Final, Protocol
+
+BEATS: Final = (
+    "beat."  # in the registry's memory, before a loop's name: when it last beat, in ms; nothing = taken away
+)
 
 
 class Loop(Protocol):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -28,6 +29,7 @@ def serve(
     data_dir: Path, config_file: Path | None, host: str, port: int, mqtt_host: str, mqtt_port: int
 ) -> None:
     """Run broker, ingester, worker, sender and pages in one process, until SIGTERM."""
+    _tell_what_happens()
     house = open_house(data_dir, settings_of(config_file), create=True)
     try:
         service = Service(house, host=host, port=port, mqtt_host=mqtt_host, mqtt_port=mqtt_port)
@@ -48,6 +50,7 @@ def ingest(data_dir: Path, config_file: Path | None) -> None:
     settings = settings_of(config_file)
     if settings.mqtt.host is None:
         raise UserError("[mqtt] host is not set; `turnbell ingest` needs an outside broker")
+    _tell_what_happens()
     house = open_house(data_dir, settings, create=True)
     try:
         loop = house.ingest_loop(settings.mqtt.host, settings.mqtt.port)
@@ -60,6 +63,7 @@ def ingest(data_dir: Path, config_file: Path | None) -> None:
 @data_and_config
 def watch(data_dir: Path, config_file: Path | None) -> None:
     """Work out what changed and tell people, until SIGTERM."""
+    _tell_what_happens()
     house = open_house(data_dir, settings_of(config_file), create=True)
     try:
         _run_loops(house, house.watch_loops(shared=True))
@@ -73,6 +77,7 @@ def watch(data_dir: Path, config_file: Path | None) -> None:
 @PORT
 def api(data_dir: Path, config_file: Path | None, host: str, port: int) -> None:
     """Serve pages and API, until SIGTERM."""
+    _tell_what_happens()
     house = open_house(data_dir, settings_of(config_file), create=True)
     try:
         listener = bind(host, port)
@@ -86,6 +91,13 @@ def api(data_dir: Path, config_file: Path | None, host: str, port: int) -> None:
         supervisor.stop()
     finally:
         house.close()
+
+
+def _tell_what_happens() -> None:
+    """What is lost is a warning; that it is back is told too. Others' libraries stay quiet."""
+    if not logging.getLogger().isEnabledFor(logging.INFO):
+        for ours in ("ingest", "alerts", "api", "deploy", "shared"):
+            logging.getLogger(ours).setLevel(logging.INFO)
 
 
 def _run_loops(house: House, loops: Sequence[Loop]) -> None:

@@ -79,6 +79,17 @@ def test_figures_are_counted_by_route_and_never_by_what_was_typed(house: House, 
     assert families["turnbell_registry_up"].samples[0].value == 1
 
 
+def test_a_page_server_tells_of_loops_in_other_processes(house: House) -> None:
+    memory = house.parts.registry.memory
+    memory.set("beat.ingest", str(NOW - 4_000))
+    memory.set("beat.watch", str(NOW - 90_000))
+    memory.set("beat.forward", "")  # taken away for good
+    text = house.client().get("/metrics").text
+    assert 'turnbell_anywhere_last_beat_seconds{loop="ingest"} 4.0' in text
+    assert 'turnbell_anywhere_last_beat_seconds{loop="watch"} 90.0' in text
+    assert 'loop="forward"' not in text
+
+
 def test_a_store_in_trouble_leaves_the_other_figures(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
     def failing(**_: object) -> None:
         raise StoreBusy("locked")
