@@ -52,12 +52,11 @@ def test_what_the_compose_file_names_is_there() -> None:
 
 
 def test_two_ingesters_have_sessions_of_their_own() -> None:
-    ids = [
-        service["environment"]["TURNBELL_MQTT_CLIENT_ID"]
-        for service in OURS.values()
-        if service["command"][0] == "ingest"
-    ]
+    ingesters = [service for service in OURS.values() if service["command"][0] == "ingest"]
+    ids = [service["environment"]["TURNBELL_MQTT_CLIENT_ID"] for service in ingesters]
     assert len(ids) == len(set(ids)) == 2
+    hosts = [service["hostname"] for service in ingesters]  # else the engine names each container anew
+    assert len(hosts) == len(set(hosts)) == 2
 
 
 def _commands() -> list[list[str]]:
