@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shared.heat.crossings import crossings_of, spoken
-from shared.heat.outlook_run import DAY_SLOTS, HORIZONS_H, SLOT_MS, Learnt, Run, Sensor, Slot, said_of
+from shared.heat.outlook_learnt import BAND_FLOOR_C2, HORIZONS_H, SPREAD_SHARE, expected_off
+from shared.heat.outlook_run import DAY_SLOTS, SLOT_MS, Run, Sensor, Slot
 from shared.heat.report import Crossing, OutlookPoint
 from shared.times import DAY, HOUR, MINUTE, Millis
 
@@ -174,31 +175,19 @@ def outlook_of(run: Run, built_at: int, now: int) -> Outlook:
 
 def _path(run: Run) -> Path:
     start = Millis(run.slot * SLOT_MS + 15 * MINUTE)
-    lumped = run.lumped.path(HORIZONS_H[-1] + 1)
-    told = [said_of(_learnt_at(run.learnt, hours), run.views(hours, c)) for hours, c in enumerate(lumped)]
-    return Path(
-        start, tuple(one.c for one in told), tuple(one.low for one in told), tuple(one.high for one in told)
-    )
+    hours, stage = HORIZONS_H[-1] + 1, run.stage()
+    paths = run.paths(hours)
+    views = np.array([run.views(hour, *(path[hour] for path in paths)) for hour in range(hours + 1)])
+    weights = _BETWEEN @ np.array([one.weights(stage) for one in run.learnt])
+    below, above = _BETWEEN @ np.array([(one.below, one.above) for one in run.learnt]).T[:, :, None]
+    off = np.interp(np.arange(hours + 1), (0, *HORIZONS_H), (0.0, *expected_off(run.learnt, stage)))
+    c = (weights * views).sum(axis=1)
+    width = np.sqrt(off**2 + (SPREAD_SHARE * np.ptp(views, axis=1)) ** 2 + BAND_FLOOR_C2)
+    low, high = c - below[:, 0] * width, c + above[:, 0] * width
+    return Path(start, tuple(c.tolist()), tuple(low.tolist()), tuple(high.tolist()))
 
 
-def _learnt_at(learnt: Sequence[Learnt], hours: int) -> Learnt:
-    """Between the horizons that were learnt, on the straight line; the error at no time at all is that of a reading."""
-    if hours >= HORIZONS_H[-1]:
-        return learnt[-1]
-    row = bisect_right(HORIZONS_H, hours)
-    upper = learnt[row]
-    if row == 0:
-        share = hours / HORIZONS_H[0]
-        return Learnt(upper.views_c2, upper.mixed_c2 * share * share, upper.low, upper.high)
-    lower = learnt[row - 1]
-    share = (hours - HORIZONS_H[row - 1]) / (HORIZONS_H[row] - HORIZONS_H[row - 1])
-
-    def between(a: float, b: float) -> float:
-        return a + (b - a) * share
-
-    return Learnt(
-        tuple(between(a, b) for a, b in zip(lower.views_c2, upper.views_c2, strict=True)),
-        between(lower.mixed_c2, upper.mixed_c2),
-        between(lower.low, upper.low),
-        between(lower.high, upper.high),
-    )
+_BETWEEN = np.stack(
+    [np.interp(np.arange(HORIZONS_H[-1] + 2), HORIZONS_H, row) for row in np.eye(len(HORIZONS_H))], axis=1
+)
+"""What was learnt at each horizon, carried to each whole hour on the straight line; shape (hours, horizons)."""

@@ -7,6 +7,7 @@ Every figure was chosen on simulated piles of seeds that the evaluation does not
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from math import exp, log
 
@@ -69,6 +70,17 @@ def _cardinal(t: float, low: float, best: float, high: float) -> float:
     return min(value, 1.0)
 
 
+def square_root(t: float, t_max: float) -> float:
+    """0-1: the square-root model of Ratkowsky et al. 1983 (from memory, unverified), from 5 °C to 2 K over ``t_max``."""
+    x = (t - 5.0) / max(t_max - 3.0, 1.0)
+    if x <= 0.0 or x >= 1.0:
+        return 0.0
+    return (x * (1.0 - exp(12.0 * (x - 1.0)))) ** 2 / SQUARE_ROOT_TOP
+
+
+SQUARE_ROOT_TOP = 0.52923  # of the unscaled square-root model
+Rate = Callable[[float, float], float]
+
 Q = (6e-3, 3e-3, 6e-4, 6e-3)  # what the four states drift by in half an hour, variances
 FADE_H = 360.0  # what can rot grows less: a falls by 1/e in fifteen days
 LN_A, LN_B, T_MAX = (-4.0, 2.0), (log(0.002), log(0.06)), (64.0, 84.0)
@@ -76,19 +88,20 @@ LN_A, LN_B, T_MAX = (-4.0, 2.0), (log(0.002), log(0.06)), (64.0, 84.0)
 
 @dataclass(slots=True)
 class Lumped:
-    """dT/dt = a activity(T; t_max) - b (T - air), K/h; states T, ln a, ln b, t_max. ``p``: 4 x 4, row by row."""
+    """dT/dt = a rate(T; t_max) - b (T - air), K/h; states T, ln a, ln b, t_max. ``p``: 4 x 4, row by row."""
 
     t: float = 20.0
     ln_a: float = log(1.2)
     ln_b: float = log(0.018)
     t_max: float = 72.0
     p: list[float] = field(default_factory=lambda: [1.0, 0, 0, 0, 0, 0.6, 0, 0, 0, 0, 0.15, 0, 0, 0, 0, 6.0])
+    rate: Rate = activity
 
     def go_on(self) -> None:
         a, b = exp(self.ln_a), exp(self.ln_b)
-        made = activity(self.t, self.t_max)
-        slope = activity(self.t + 0.5, self.t_max) - activity(self.t - 0.5, self.t_max)
-        by_max = activity(self.t, self.t_max + 0.5) - activity(self.t, self.t_max - 0.5)
+        made = self.rate(self.t, self.t_max)
+        slope = self.rate(self.t + 0.5, self.t_max) - self.rate(self.t - 0.5, self.t_max)
+        by_max = self.rate(self.t, self.t_max + 0.5) - self.rate(self.t, self.t_max - 0.5)
         f = (
             1.0 + STEP_H * (a * slope - b),
             STEP_H * a * made,
@@ -107,8 +120,8 @@ class Lumped:
         self.ln_a -= STEP_H / FADE_H
 
     def _moved(self, t: float, a: float, b: float, hours: float) -> float:
-        middle = t + 0.5 * hours * (a * activity(t, self.t_max) - b * (t - AIR_C))
-        return t + hours * (a * activity(middle, self.t_max) - b * (middle - AIR_C))
+        middle = t + 0.5 * hours * (a * self.rate(t, self.t_max) - b * (t - AIR_C))
+        return t + hours * (a * self.rate(middle, self.t_max) - b * (middle - AIR_C))
 
     def see(self, celsius: float) -> None:
         p = self.p
@@ -138,14 +151,18 @@ class Lumped:
         lost = exp(self.ln_b) * max(celsius - AIR_C, 0.1)
         self.t, self.ln_a = (
             celsius,
-            min(max(log(lost / max(activity(celsius, self.t_max), 1e-3)), LN_A[0]), LN_A[1]),
+            min(max(log(lost / max(self.rate(celsius, self.t_max), 1e-3)), LN_A[0]), LN_A[1]),
         )
 
     def path(self, hours: int) -> list[float]:
-        """°C now and after each whole hour."""
+        """°C now and after each whole hour; beyond the first twelve every second one lies between its neighbours."""
         t, b, ln_a = self.t, exp(self.ln_b), self.ln_a
         found = [t]
-        for hour in range(hours):
-            t = self._moved(t, exp(ln_a - (hour + 0.5) / FADE_H), b, 1.0)
+        while len(found) <= hours:
+            done = len(found) - 1
+            step = 1 if done < 12 else 2
+            t = self._moved(t, exp(ln_a - (done + 0.5 * step) / FADE_H), b, step)
+            if step == 2:
+                found.append(0.5 * (found[-1] + t))
             found.append(t)
-        return found
+        return found[: hours + 1]

@@ -1,106 +1,48 @@
 """Follows the hottest core sensor half hour by half hour, and learns from the pile's own errors whom to believe.
 
-Four views of the hours ahead: it stays as it is; what the last 24 hours brought goes on and fades; it does what it did
-yesterday at these hours (sun and night); the lumped heat balance. For each horizon each view counts by its past errors
-in this pile, the newest the most; after a turn what was learnt no longer
-holds, and the weights start anew. The band is as wide as the mix was wrong lately and as the views differ now, times
-a factor that grows with every miss and shrinks with every hit until 8 of 10 hit (the idea of adaptive conformal
-inference, Gibbs and Candes 2021; from memory, unverified).
+Five views of the hours ahead: it stays as it is; what the last 24 hours brought goes on and fades; it does what it did
+yesterday at these hours (sun and night); a lumped heat balance, once for each of two shapes of biology's rate over
+temperature, as nobody knows which one a pile follows. How they are weighed, and the band: ``outlook_learnt.py``.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
-from math import exp, sqrt
+from math import exp
 
-from shared.heat.outlook_filters import Lumped, Trend
+from shared.heat.outlook_filters import Lumped, Trend, square_root
+from shared.heat.outlook_learnt import (
+    CARDINAL,
+    HORIZONS_H,
+    SQUARE_ROOT,
+    Learnt,
+    Said,
+    expected_off,
+    said_of,
+    stage_at,
+)
 from shared.times import MINUTE
 
 SLOT_MS = 30 * MINUTE
-HORIZONS_H = (6, 12, 24, 48)
 ORIGIN_SLOTS = 4  # looked ahead, to be judged later, every two hours
 DAY_SLOTS = 48
 SETTLED_SLOTS = 3  # after a turn: so many half hours until there is something to go by
 FOLLOWED_SLOTS = (
     24  # a hottest sensor that falls silent is waited for this long before a cooler one stands in
 )
-MEMORY, MEMORY_OF_MIX = 0.85, 0.9  # of an error after the next one, two hours later
 FADE_H = 24.0  # the day's change goes on for about so long
-PRIOR_C2 = (
-    (2.4, 2.4, 6.5, 1.07),
-    (6.1, 6.9, 12.9, 2.9),
-    (14.9, 18.6, 14.9, 6.2),
-    (36.5, 44.0, 36.5, 15.0),
-)  # squared errors of the four views at each horizon before the pile has any of its own; shape from simulation
-PRIOR_MIXED_C2 = (0.49, 1.7, 4.0, 16.0)
-STRANGE_FACTOR = 9.0
-FLOOR_C2 = 0.02
-BAND_BEGINS = (1.0, 1.05, 1.75, 4.0)  # the factors before the pile has taught any; from simulation
-BAND_MISS = (0.1, 0.1, 0.075, 0.05)  # aimed at on each side; where errors are learnt of late, less
-BAND_PACE = 0.03
-BAND_LEAST, BAND_MOST = 0.25, 6.0
-SPREAD_SHARE = 0.5
-BAND_FLOOR_C2 = 0.04
 
 Sensor = tuple[str, str]
 Slot = tuple[tuple[Sensor, float], ...]
 """The mean of each core sensor that spoke within one half hour."""
 
 
-@dataclass(slots=True)
-class Learnt:
-    """What errors at one horizon have taught."""
-
-    views_c2: tuple[float, ...]
-    mixed_c2: float
-    low: float
-    high: float
-
-    def copy(self) -> Learnt:
-        return Learnt(self.views_c2, self.mixed_c2, self.low, self.high)
-
-    def weights(self) -> list[float]:
-        raw = [(one + FLOOR_C2) ** -2 for one in self.views_c2]
-        total = sum(raw)
-        return [one / total for one in raw]
-
-    def width(self, spread_c: float) -> float:
-        return sqrt(self.mixed_c2 + (SPREAD_SHARE * spread_c) ** 2 + BAND_FLOOR_C2)
-
-    def learn(self, said: Said, celsius: float, miss: float) -> None:
-        self.views_c2 = tuple(
-            MEMORY * old + (1.0 - MEMORY) * (view - celsius) ** 2
-            for old, view in zip(self.views_c2, said.views, strict=True)
-        )
-        self.mixed_c2 = MEMORY_OF_MIX * self.mixed_c2 + (1.0 - MEMORY_OF_MIX) * (said.c - celsius) ** 2
-        self.low = _nudged(self.low, celsius < said.low, miss)
-        self.high = _nudged(self.high, celsius > said.high, miss)
-
-    def turned(self, prior: Sequence[float], mixed_c2: float) -> None:
-        self.views_c2, self.mixed_c2 = tuple(prior), mixed_c2
-
-
-def _nudged(factor: float, missed: bool, miss: float) -> float:
-    moved = factor * exp(BAND_PACE * ((1.0 if missed else 0.0) - miss) / miss)
-    return min(max(moved, BAND_LEAST), BAND_MOST)
-
-
-@dataclass(frozen=True, slots=True)
-class Said:
-    """What was said of one horizon: each view, the mix, the band's edges."""
-
-    views: tuple[float, ...]
-    c: float
-    low: float
-    high: float
-
-
 def _fresh() -> list[Learnt]:
-    return [
-        Learnt(prior, mixed, begin, begin)
-        for prior, mixed, begin in zip(PRIOR_C2, PRIOR_MIXED_C2, BAND_BEGINS, strict=True)
-    ]
+    return [Learnt(number) for number in range(len(HORIZONS_H))]
+
+
+def _balances() -> tuple[Lumped, ...]:
+    return Lumped(), Lumped(rate=square_root)
 
 
 @dataclass(slots=True)
@@ -111,10 +53,11 @@ class Run:
     first: int | None = None  # the first slot with a reading
     heard: int = 0  # the last one
     turn: int | None = None
+    begun: int = 0  # the first slot of this cycle: of the turn, the first reading, or the present sensor
     followed: Sensor | None = None
     last_c: float = 0.0
     trend: Trend = field(default_factory=Trend)
-    lumped: Lumped = field(default_factory=Lumped)
+    balances: tuple[Lumped, ...] = field(default_factory=_balances)
     levels: list[float] = field(default_factory=list)  # of this cycle, the last day's, newest last
     learnt: list[Learnt] = field(default_factory=_fresh)
     pending: list[tuple[int, tuple[Said, ...]]] = field(default_factory=list)
@@ -125,10 +68,11 @@ class Run:
             self.first,
             self.heard,
             self.turn,
+            self.begun,
             self.followed,
             self.last_c,
             self.trend.copy(),
-            self.lumped.copy(),
+            tuple(one.copy() for one in self.balances),
             self.levels.copy(),
             [one.copy() for one in self.learnt],
             self.pending.copy(),
@@ -139,7 +83,8 @@ class Run:
         self.slot = slot
         if self.first is not None:
             self.trend.go_on()
-            self.lumped.go_on()
+            for one in self.balances:
+                one.go_on()
         if turned:
             self._turned(slot)
         celsius = self._hottest(means)
@@ -159,13 +104,12 @@ class Run:
         return self.turn is None or self.slot - self.turn >= SETTLED_SLOTS
 
     def _turned(self, slot: int) -> None:
-        self.turn, self.followed = slot, None
+        self.turn, self.begun, self.followed = slot, slot, None
         self.trend.turned()
-        self.lumped.turned()
+        for one in self.balances:
+            one.turned()
         self.levels.clear()
         self.pending.clear()
-        for learnt, prior, mixed in zip(self.learnt, PRIOR_C2, PRIOR_MIXED_C2, strict=True):
-            learnt.turned(prior, mixed)
 
     def _hottest(self, means: Slot) -> float | None:
         """The hottest sensor's mean; None while the one that was the hottest is silent and none is hotter."""
@@ -186,52 +130,59 @@ class Run:
     def _stand_in(self, celsius: float) -> None:
         """A cooler sensor takes the place of one that fell silent: what was said of the other is not held against it,
         and the heat balance of the other's place is not believed of this one until it has proved right."""
+        self.begun = self.slot
         self.trend.turned()
         self.trend.level = celsius
-        self.lumped.turned()
-        self.lumped.balanced(celsius)
+        for one in self.balances:
+            one.turned()
+            one.balanced(celsius)
         self.levels.clear()
         self.pending.clear()
         for learnt in self.learnt:
-            *others, _ = learnt.views_c2
-            learnt.views_c2 = (*others, STRANGE_FACTOR * max(learnt.views_c2))
+            learnt.doubt((CARDINAL, SQUARE_ROOT))
 
     def _see(self, slot: int, celsius: float) -> None:
         if self.first is None:
-            self.first = slot
-            self.trend.level = self.lumped.t = celsius
+            self.first = self.begun = slot
+            self.trend.level = celsius
+            for one in self.balances:
+                one.t = celsius
         self.trend.see(celsius)
-        self.lumped.see(celsius)
+        for one in self.balances:
+            one.see(celsius)
         before, self.heard = self.heard, slot
         for origin, said in self.pending:
             for number, hours in enumerate(HORIZONS_H):
                 due = origin + 2 * hours
                 if due == slot or before < due == slot - 1:  # hourly readings fill every second slot
-                    self.learnt[number].learn(said[number], celsius, BAND_MISS[number])
+                    self.learnt[number].learn(said[number], celsius)
 
-    def views(self, hours: float, lumped_c: float) -> tuple[float, ...]:
+    def stage(self) -> int:
+        return stage_at((self.slot - self.begun + 1) / 2)
+
+    def views(self, hours: float, *balanced: float) -> tuple[float, ...]:
+        """°C so many hours ahead; ``balanced``: by the heat balances."""
         level = self.trend.level
         if len(self.levels) <= DAY_SLOTS:
-            return level, level, level, lumped_c
+            return level, level, level, *balanced
         a_day = (level - self.levels[0]) / 24.0
         back = self.levels[round(hours % 24.0 * 2.0)]
         return (
             level,
             level + a_day * FADE_H * (1.0 - exp(-hours / FADE_H)),
             level + back - self.levels[0],
-            lumped_c,
+            *balanced,
         )
 
+    def paths(self, hours: int) -> list[list[float]]:
+        """By each heat balance: °C now and after each whole hour."""
+        return [one.path(hours) for one in self.balances]
+
     def say(self) -> list[Said]:
-        path = self.lumped.path(HORIZONS_H[-1])
+        paths, stage = self.paths(HORIZONS_H[-1]), self.stage()
         return [
-            said_of(self.learnt[number], self.views(hours, path[hours]))
-            for number, hours in enumerate(HORIZONS_H)
+            said_of(learnt, stage, off_c, self.views(hours, *(path[hours] for path in paths)))
+            for learnt, hours, off_c in zip(
+                self.learnt, HORIZONS_H, expected_off(self.learnt, stage), strict=True
+            )
         ]
-
-
-def said_of(learnt: Learnt, views: tuple[float, ...]) -> Said:
-    weights = learnt.weights()
-    c = sum(weight * view for weight, view in zip(weights, views, strict=True))
-    width = learnt.width(max(views) - min(views))
-    return Said(views, c, c - learnt.low * width, c + learnt.high * width)

@@ -27,6 +27,7 @@ WAYS = ("outlook", "persistence", "line of 3 h", "damped trend")
 SLOT = 30 * MINUTE
 MAX_GAP_MS = 180 * MINUTE
 AFTER_TURN_MS = 2 * HOUR
+MISS_COSTS = 10.0  # 2 / (1 - 0.8): the interval score of Gneiting and Raftery 2007; from memory, unverified
 
 
 @dataclass
@@ -37,7 +38,7 @@ class Errors:
     off: NDArray[np.float64]  # (rows, ways): said minus truth
     inside: NDArray[np.bool_]
     width: NDArray[np.float64]
-    age_h: NDArray[np.float64]
+    score: NDArray[np.float64]  # of the interval: its width, and ten times what it missed the truth by
 
 
 def errors_of(record: Record, every_h: float = 5.0, *, logged: bool = True) -> Errors:
@@ -81,7 +82,7 @@ def errors_of(record: Record, every_h: float = 5.0, *, logged: bool = True) -> E
                     [one - is_c for one in ways],
                     low <= is_c <= high,
                     high - low,
-                    (now - record.built_at) / HOUR,
+                    high - low + MISS_COSTS * max(low - is_c, is_c - high, 0.0),
                 )
             )
     return Errors(

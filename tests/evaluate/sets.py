@@ -5,6 +5,7 @@ Figures of the outlook and of the turn finder were chosen on seeds below ``TUNED
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -13,16 +14,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shared.pile_model import physics
-from shared.pile_model.field import FieldHabits, FieldRecord, field_records
+from shared.pile_model.field import STEP_MS, FieldHabits, FieldRecord, field_records
 from shared.pile_model.parameters import Geometry
 from shared.pile_model.simulation import Activity
 from shared.reading_files import read_readings
-from shared.times import DAY, Millis, parse_time
+from shared.times import DAY, HOUR, MINUTE, Millis, parse_time
 
 TUNED_BELOW = 10_000
 FIRST_SEED = 910_001
 BASE = Millis(20_000 * DAY)
 LITTER = Path(__file__).parents[1] / "cases" / "broiler-litter-2023" / "pile_temperatures.csv"
+LITTER_AIR = LITTER.with_name("weather.csv")
 LITTER_BUILT = parse_time("2023-08-29T09:30:00+02:00")
 
 Points = tuple[NDArray[np.int64], NDArray[np.float64]]
@@ -38,6 +40,16 @@ class Record:
     turns: tuple[Millis, ...]
     simulated: bool = True
 
+    def thinned(self, every_min: int) -> Record:
+        """The same pile, measured less often."""
+        every = every_min * MINUTE // STEP_MS
+        kept = {
+            key: ((at - self.built_at) // STEP_MS - 1) % every == 0 for key, (at, _) in self.curves.items()
+        }
+        return replace(
+            self, curves={key: (at[kept[key]], c[kept[key]]) for key, (at, c) in self.curves.items()}
+        )
+
     def only_core(self) -> Record:
         """The deepest sensor alone."""
         deepest = max(self.curves, key=lambda sensor: float(sensor[1]))
@@ -46,7 +58,7 @@ class Record:
 
 def ratkowsky(t: NDArray[np.float64], t_max: NDArray[np.float64]) -> NDArray[np.float64]:
     """A third kinetics, 0-1: the square-root model of Ratkowsky et al. 1983 (from memory, unverified), from 5 °C to
-    2 K over ``t_max``, scaled to 1 at its top. Nothing in the outlook assumes it."""
+    2 K over ``t_max``, scaled to 1 at its top; the second heat balance of the outlook assumes this shape too."""
     span = np.maximum(t_max + 2.0 - 5.0, 1.0)
     x = np.clip((t - 5.0) / span, 0.0, 1.0)
     bend = 12.0
@@ -87,3 +99,14 @@ def litter() -> Iterator[Record]:
     for place in sorted({probe for probe, _ in curves}):
         mine = {key: points for key, points in curves.items() if key[0] == place}
         yield Record(f"litter, {place}", LITTER_BUILT, mine, (), simulated=False)
+
+
+def litter_air(hours: int) -> NDArray[np.float64]:
+    """The air beside the heap in each whole hour from its building on, °C; NaN where it is not known."""
+    air = np.full(hours, np.nan)
+    with LITTER_AIR.open(newline="") as lines:
+        for row in csv.DictReader(lines):
+            hour = (parse_time(row["time"]) - LITTER_BUILT) // HOUR
+            if 0 <= hour < hours and row["air_celsius"]:
+                air[hour] = float(row["air_celsius"])
+    return air

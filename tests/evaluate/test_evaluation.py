@@ -7,7 +7,7 @@ import pytest
 
 from shared.times import HOUR, Millis
 from tests.evaluate.ahead import WAYS, errors_of, joined
-from tests.evaluate.predictable import hindsight_share
+from tests.evaluate.predictable import hindsight_shares
 from tests.evaluate.sets import BASE, FIRST_SEED, TUNED_BELOW, Record, litter, simulated
 from tests.evaluate.turns import score_of
 
@@ -56,9 +56,18 @@ def test_the_real_stockpile_is_foreseen_better_than_by_persistence_and_has_no_tu
     assert score_of([whole], delays=False).wrong == 0
 
 
-def test_hindsight_foresees_a_wave_and_not_noise() -> None:
+def test_hindsight_foresees_a_wave_and_not_noise_unless_it_is_the_airs() -> None:
     hours = np.arange(1000.0)
     nowhere = np.zeros(1000, dtype=np.int64)
-    assert hindsight_share(np.sin(hours / 20.0), nowhere) < 0.01
     noise = np.random.default_rng(1).normal(0.0, 1.0, 1000).cumsum()
-    assert hindsight_share(noise, nowhere) > 0.9
+    assert max(hindsight_shares(np.sin(hours / 20.0), nowhere, noise)) < 0.01
+    without, _, with_air = hindsight_shares(noise, nowhere, noise)
+    assert without > 0.9
+    assert with_air < 0.01
+
+
+def test_a_record_thinned_is_the_pile_measured_less_often() -> None:
+    often, rarely = (simulated("caged", "cardinal", 1, 5, 1, every)[0] for every in (10, 30))
+    for key, (at, celsius) in often.thinned(30).curves.items():
+        assert np.array_equal(at, rarely.curves[key][0])
+        assert np.array_equal(celsius, rarely.curves[key][1])
