@@ -56,30 +56,48 @@ class Trend:
         self.p_ll, self.p_ls, self.p_ss = 400.0, 0.0, 0.5
 
 
-def activity(t: float, t_max: float) -> float:
-    """0-1: mesophiles and thermophiles together, as in shared.pile_model.physics."""
-    value = 0.5 * _cardinal(t, 1.0, 37.0, 50.0) + _cardinal(t, 12.0, 55.0, t_max)
-    return min(1.0, value)
+Rate = Callable[[float], float]
+"""0-1 from the temperature, for one upper limit of life."""
 
 
-def _cardinal(t: float, low: float, best: float, high: float) -> float:
-    if t <= low or t >= high:
-        return 0.0
-    bottom = (best - low) * ((best - low) * (t - best) - (best - high) * (best + low - 2.0 * t))
-    value = (t - high) * (t - low) ** 2 / bottom
-    return min(value, 1.0)
+def cardinal(t_max: float) -> Rate:
+    """Mesophiles and thermophiles together, as ``activity`` in shared.pile_model.physics."""
+    slope, least = _bottom(12.0, 55.0, t_max)
+
+    def rate(t: float) -> float:
+        value = 0.0
+        if 1.0 < t < 50.0:
+            value = 0.5 * (t - 50.0) * (t - 1.0) ** 2 / (MESO_SLOPE * t + MESO_LEAST)
+        if 12.0 < t < t_max:
+            value += (t - t_max) * (t - 12.0) ** 2 / (slope * t + least)
+        return min(1.0, value)
+
+    return rate
 
 
-def square_root(t: float, t_max: float) -> float:
-    """0-1: the square-root model of Ratkowsky et al. 1983 (from memory, unverified), from 5 °C to 2 K over ``t_max``."""
-    x = (t - 5.0) / max(t_max - 3.0, 1.0)
-    if x <= 0.0 or x >= 1.0:
-        return 0.0
-    return (x * (1.0 - exp(12.0 * (x - 1.0)))) ** 2 / SQUARE_ROOT_TOP
+def _bottom(low: float, best: float, high: float) -> tuple[float, float]:
+    """What the cardinal model divides by: this times t, plus that."""
+    up = best - low
+    return up * (up + 2.0 * (best - high)), -up * (up * best + (best - high) * (best + low))
+
+
+MESO_SLOPE, MESO_LEAST = _bottom(1.0, 37.0, 50.0)
+
+
+def square_root(t_max: float) -> Rate:
+    """The square-root model of Ratkowsky et al. 1983 (from memory, unverified), from 5 °C to 2 K over ``t_max``."""
+    span = max(t_max - 3.0, 1.0)
+
+    def rate(t: float) -> float:
+        x = (t - 5.0) / span
+        if x <= 0.0 or x >= 1.0:
+            return 0.0
+        return (x * (1.0 - exp(12.0 * (x - 1.0)))) ** 2 / SQUARE_ROOT_TOP
+
+    return rate
 
 
 SQUARE_ROOT_TOP = 0.52923  # of the unscaled square-root model
-Rate = Callable[[float, float], float]
 
 Q = (6e-3, 3e-3, 6e-4, 6e-3)  # what the four states drift by in half an hour, variances
 FADE_H = 360.0  # what can rot grows less: a falls by 1/e in fifteen days
@@ -88,24 +106,25 @@ LN_A, LN_B, T_MAX = (-4.0, 2.0), (log(0.002), log(0.06)), (64.0, 84.0)
 
 @dataclass(slots=True)
 class Lumped:
-    """dT/dt = a rate(T; t_max) - b (T - air), K/h; states T, ln a, ln b, t_max. ``p``: 4 x 4, row by row."""
+    """dT/dt = a rate(T) - b (T - air), K/h; states T, ln a, ln b, t_max. ``p``: 4 x 4, row by row."""
 
     t: float = 20.0
     ln_a: float = log(1.2)
     ln_b: float = log(0.018)
     t_max: float = 72.0
     p: list[float] = field(default_factory=lambda: [1.0, 0, 0, 0, 0, 0.6, 0, 0, 0, 0, 0.15, 0, 0, 0, 0, 6.0])
-    rate: Rate = activity
+    kinetics: Callable[[float], Rate] = cardinal
 
     def go_on(self) -> None:
         a, b = exp(self.ln_a), exp(self.ln_b)
-        made = self.rate(self.t, self.t_max)
-        slope = self.rate(self.t + 0.5, self.t_max) - self.rate(self.t - 0.5, self.t_max)
-        by_max = self.rate(self.t, self.t_max + 0.5) - self.rate(self.t, self.t_max - 0.5)
+        t, rate = self.t, self.kinetics(self.t_max)
+        made = rate(t)
+        slope = rate(t + 0.5) - rate(t - 0.5)
+        by_max = self.kinetics(self.t_max + 0.5)(t) - self.kinetics(self.t_max - 0.5)(t)
         f = (
             1.0 + STEP_H * (a * slope - b),
             STEP_H * a * made,
-            -STEP_H * b * (self.t - AIR_C),
+            -STEP_H * b * (t - AIR_C),
             STEP_H * a * by_max,
         )
         p = self.p
@@ -116,12 +135,8 @@ class Lumped:
         p[5] += Q[1]
         p[10] += Q[2]
         p[15] += Q[3]
-        self.t = self._moved(self.t, a, b, STEP_H)
+        self.t = _moved(rate, t, a, b, STEP_H)
         self.ln_a -= STEP_H / FADE_H
-
-    def _moved(self, t: float, a: float, b: float, hours: float) -> float:
-        middle = t + 0.5 * hours * (a * self.rate(t, self.t_max) - b * (t - AIR_C))
-        return t + hours * (a * self.rate(middle, self.t_max) - b * (middle - AIR_C))
 
     def see(self, celsius: float) -> None:
         p = self.p
@@ -151,18 +166,25 @@ class Lumped:
         lost = exp(self.ln_b) * max(celsius - AIR_C, 0.1)
         self.t, self.ln_a = (
             celsius,
-            min(max(log(lost / max(self.rate(celsius, self.t_max), 1e-3)), LN_A[0]), LN_A[1]),
+            min(max(log(lost / max(self.kinetics(self.t_max)(celsius), 1e-3)), LN_A[0]), LN_A[1]),
         )
 
     def path(self, hours: int) -> list[float]:
         """°C now and after each whole hour; beyond the first twelve every second one lies between its neighbours."""
         t, b, ln_a = self.t, exp(self.ln_b), self.ln_a
+        rate = self.kinetics(self.t_max)
         found = [t]
         while len(found) <= hours:
             done = len(found) - 1
             step = 1 if done < 12 else 2
-            t = self._moved(t, exp(ln_a - (done + 0.5 * step) / FADE_H), b, step)
+            t = _moved(rate, t, exp(ln_a - (done + 0.5 * step) / FADE_H), b, step)
             if step == 2:
                 found.append(0.5 * (found[-1] + t))
             found.append(t)
         return found[: hours + 1]
+
+
+def _moved(rate: Rate, t: float, a: float, b: float, hours: float) -> float:
+    """°C after ``hours``, by the midpoint rule."""
+    middle = t + 0.5 * hours * (a * rate(t) - b * (t - AIR_C))
+    return t + hours * (a * rate(middle) - b * (middle - AIR_C))

@@ -42,7 +42,7 @@ def _fresh() -> list[Learnt]:
 
 
 def _balances() -> tuple[Lumped, ...]:
-    return Lumped(), Lumped(rate=square_root)
+    return Lumped(), Lumped(kinetics=square_root)
 
 
 @dataclass(slots=True)
