@@ -11,8 +11,8 @@ from shared.times import DAY, Millis
 
 
 def outlook_now(heat: PileHeat, found: list[FoundTurn], now: Millis) -> Outlook:
-    """Begins anew at every turn on record, and at those found in the curve that look likely: what was learnt before
-    says little after either."""
+    """Begins anew at every turn on record, and at those found in the curve that look likely; the errors made before
+    stay known, by the hours since the turn."""
     built_at = heat.facts.pile.built_at
     turns = tuple(sorted({*heat.facts.turned_at, *(one.at for one in found if one.confidence == "likely")}))
 
