@@ -1,0 +1,30 @@
+"""The bill of materials is whole, and is what the standard calls one."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+from cyclonedx.schema import SchemaVersion
+from cyclonedx.validation.json import JsonStrictValidator
+
+ROOT = Path(__file__).parents[2]
+
+
+def test_the_bill_of_materials_names_everything_that_is_locked(tmp_path: Path) -> None:
+    """By the published schema of CycloneDX, which the library brings along."""
+    recipe = (ROOT / "Makefile").read_text("utf-8")
+    (line,) = re.findall(r"^\t\$\(BIN\)/cyclonedx-py (.+) -o build/sbom\.json$", recipe, re.MULTILINE)
+    file = tmp_path / "sbom.json"
+    command = [Path(sys.executable).parent / "cyclonedx-py", *line.split(), "-o", file]
+    subprocess.run(command, cwd=ROOT, check=True, capture_output=True, timeout=300)
+    text = file.read_text("utf-8")
+    told = json.loads(text)
+    assert JsonStrictValidator(SchemaVersion.from_version(told["specVersion"])).validate_str(text) is None
+    assert told["metadata"]["component"]["name"] == "turnbell"
+    locked = re.findall(r"^([a-z0-9._-]+)==", (ROOT / "requirements.lock").read_text("utf-8"), re.MULTILINE)
+    assert {one["name"] for one in told["components"]} == set(locked)
+    assert len(locked) > 100
