@@ -47,7 +47,7 @@ class Seal(BaseModel):
 
     def words(self, gone: int) -> str:
         return (
-            f"The figures are those of the whole record of {self.readings} readings, put away at {iso(self.sealed_at)}. "
+            f"The figures are those of the whole record of {self.readings} readings, put away on {iso(self.sealed_at)[:10]}. "
             f"{gone} of them were thinned away since; the curve and the file show the others, every peak and crossing "
             "among them."
         )

@@ -176,8 +176,9 @@ def test_a_dry_run_says_what_would_go_and_changes_nothing(data: Path) -> None:
 
 def copied(made: Path, to: Path) -> Path:
     to.mkdir()
-    for file in made.glob("*.db"):
-        (to / file.name).write_bytes(file.read_bytes())
+    for file in made.iterdir():
+        if file.is_file():
+            (to / file.name).write_bytes(file.read_bytes())
     return to
 
 
