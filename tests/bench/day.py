@@ -202,14 +202,14 @@ def main(sensors: int, rounds: int, kind: str, days: float) -> None:
     places = {"one": one, "apart": apart}
     with ExitStack() as stack:
         place = stack.enter_context(places[kind](piles, built, (start - round(days * DAY), start)))
-        at_rest = wait_until_quiet()
+        turns = Rounds(place, piles, start, wait_until_quiet())
         before, laid = cpu_s_by_program(), place.store.count()
-        turns = Rounds(place, piles, start, at_rest)
         spent = []
         for number in range(rounds):
             turns.run(number)
             spent.append(cpu_s_by_program())
         turns.close()
+        at_rest = share_of_a_core(8 * REST_S)  # now, when all that is worked out beforehand has been
         added = place.store.count() - laid
         size = sum(file.stat().st_size for file in place.folder.glob("readings.db*"))
         at_work = sum(spent[-1].values()) - sum(spent[0].values()) - at_rest * sum(turns.looked_s[1:])
