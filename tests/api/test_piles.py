@@ -6,7 +6,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from shared.times import DAY, Millis, iso
-from tests.api.conftest import BUILT, NOW, House
+from tests.api.conftest import BUILT, NOW, SITE, House
 
 NEW = {"site": "larkfield", "peg": "K-01", "built_at": "2026-11-20T06:00:00Z"}
 
@@ -177,3 +177,16 @@ def test_a_site_is_made_once(manager: TestClient) -> None:
 def test_a_site_that_cannot_be_is_refused(manager: TestClient, change: dict[str, str]) -> None:
     new = {"slug": "low-meadow", "name": "Low Meadow", "zone": "Europe/Dublin", **change}
     assert manager.post("/api/v1/sites", json=new).status_code == 422
+
+
+def test_a_slip_in_the_form_of_a_new_pile_keeps_what_was_typed(manager: TestClient) -> None:
+    form = {"site": SITE.slug, "peg": "K-09", "kind": "caged", "volume_l": "much"}
+    answer = manager.post("/piles", data=form, headers={"Accept": "text/html"}, follow_redirects=False)
+    assert answer.status_code == 422
+    assert 'value="K-09"' in answer.text
+    assert 'id="slip-volume_l"' in answer.text
+    right = manager.post("/piles", data=form | {"volume_l": "900"}, follow_redirects=False)
+    assert right.status_code == 303
+    again = manager.post("/piles", data=form | {"volume_l": "900"}, follow_redirects=False)
+    assert again.status_code == 409
+    assert 'id="slip-peg"' in again.text
