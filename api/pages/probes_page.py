@@ -127,19 +127,7 @@ def correct(
     if start:
         fields["from"] = instant_text(start, local, view.now)
     fields["to"] = instant_text(end, local, view.now) if end else None
-    changes = [(placement_id, read(placements.PlacementChange, **fields))]
-    begins = changes[0][1].from_
-    if begins is not None and begins != held.span.start:
-        until_then = read(placements.PlacementChange, to=fields["from"])
-        before = [
-            (one.id, until_then)
-            for one in registry.probes.placements(site=held.site, probe=held.probe)
-            if one.span.end == held.span.start
-        ]
-        changes = before + changes if begins < held.span.start else changes + before
-    with registry.begin():
-        for one_id, change in changes:
-            placements.change_placement(one_id, change, view.parts, caller)
+    placements.change_placement(placement_id, read(placements.PlacementChange, **fields), view.parts, caller)
     return view.back("/probes", f"{held.probe}: corrected; the sums follow.")
 
 

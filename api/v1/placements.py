@@ -29,6 +29,7 @@ from api.v1.wire import (
 )
 from shared.ids import new_id
 from shared.piles import Placement, Zone
+from shared.placement_correction import correct
 from shared.ports import Registry
 from shared.probes import Probe
 from shared.times import Millis, Span
@@ -124,7 +125,10 @@ def get_placement(placement: str, parts: PartsHere, _: Viewer) -> PlacementOut:
 
 @router.patch("/placements/{placement}")
 def change_placement(placement: str, asked: PlacementChange, parts: PartsHere, _: Manager) -> PlacementOut:
-    """Correct it, also after the fact: readings follow at once."""
+    """Correct it, also after the fact: readings follow at once.
+
+    Where the probe came straight from another placement, that one ends as this begins, in the same step.
+    """
     now = parts.clock.now()
     sent = asked.model_fields_set
     for name in sent - {"to"}:
@@ -143,7 +147,7 @@ def change_placement(placement: str, asked: PlacementChange, parts: PartsHere, _
         if not fields:
             return show(held)
         _register(tx, fields.get("site", held.site), fields.get("probe", held.probe), now)
-        return show(tx.probes.change_placement(held.id, **fields))
+        return show(correct(tx, held.id, **fields))
 
 
 @router.delete("/placements/{placement}", status_code=204)

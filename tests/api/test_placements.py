@@ -112,6 +112,46 @@ def test_a_correction_may_not_overlap_either(house: House, manager: TestClient) 
     assert manager.get(f"/api/v1/placements/{first['id']}").json() == first
 
 
+def spans(manager: TestClient) -> list[tuple[str, str, str | None]]:
+    found = manager.get("/api/v1/placements?probe=lance-1").json()["items"]
+    return [(one["pile"], one["from"], one["to"]) for one in found]
+
+
+def later(hours: int) -> str:
+    return iso(Millis(BUILT + hours * HOUR))
+
+
+def test_a_corrected_move_takes_the_end_in_the_other_pile_along(house: House, manager: TestClient) -> None:
+    first, second = house.pile("K-01"), house.pile("K-02")
+    place(manager, first.id, to=later(4))
+    moved = place(manager, second.id, **{"from": later(4)}).json()
+    address = f"/api/v1/placements/{moved['id']}"
+    for hours in (2, 6):
+        assert manager.patch(address, json={"from": later(hours)}).json()["from"] == later(hours)
+        assert spans(manager) == [(first.id, later(0), later(hours)), (second.id, later(hours), None)]
+    manager.patch(address, json={"position": "edge"})
+    manager.patch(address, json={"probe": "lance-2", "from": later(8)})
+    assert spans(manager) == [(first.id, later(0), later(6))]
+
+
+def test_a_move_put_before_the_stay_that_it_ended_is_refused(house: House, manager: TestClient) -> None:
+    first, second = house.pile("K-01"), house.pile("K-02")
+    place(manager, first.id, **{"from": later(2)}, to=later(4))
+    moved = place(manager, second.id, **{"from": later(4)}).json()
+    stood = spans(manager)
+    assert manager.patch(f"/api/v1/placements/{moved['id']}", json={"from": later(1)}).status_code == 409
+    assert spans(manager) == stood
+
+
+def test_a_move_put_later_leaves_no_probe_in_a_finished_pile(house: House, manager: TestClient) -> None:
+    first, second = house.pile("K-01"), house.pile("K-02")
+    place(manager, first.id)
+    manager.post(f"/api/v1/piles/{first.id}/finish", json={"at": later(4)})
+    moved = place(manager, second.id, **{"from": later(4)}).json()
+    manager.patch(f"/api/v1/placements/{moved['id']}", json={"from": later(6)})
+    assert spans(manager) == [(first.id, later(0), later(4)), (second.id, later(6), None)]
+
+
 def test_placements_are_listed_by_pile_and_probe(house: House, manager: TestClient) -> None:
     house.pile("K-01")
     house.pile("K-02")

@@ -46,3 +46,17 @@ def test_a_move_that_is_put_earlier_takes_the_end_in_the_other_pile_with_it_and_
                 ("pile-K-01", hours_ago(40)[1], begin[1]),
                 ("pile-K-02", begin[1], None),
             ]
+
+
+def test_a_correction_that_cannot_be_leaves_the_other_pile_as_it_was(own_yard: Yard) -> None:
+    """The end in the pile before is moved first, to make room; then the new end is refused."""
+    with manager_of(own_yard) as manager:
+        for pile, hours in (("pile-K-01", 40), ("pile-K-02", 20), ("pile-K-01", 10)):
+            manager.post("/probes/place", data={**FORM, "pile": pile, "start": hours_ago(hours)[0]})
+        stood = placed(own_yard)
+        assert len(stood) == 3
+        probes = own_yard.parts.registry.probes.placements(site=SITE, probe=PROBE)
+        middle = next(one for one in probes if one.pile_id == "pile-K-02")
+        sent = {"start": hours_ago(25)[0], "end": hours_ago(5)[0], "zone": "core"}
+        manager.post(f"/placements/{middle.id}", data=sent)
+    assert placed(own_yard) == stood
