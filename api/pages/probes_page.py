@@ -9,6 +9,7 @@ from fastapi.responses import RedirectResponse, Response
 
 from api.auth import Manager, Viewer
 from api.pages.forms import Text, instant_text, number, read
+from api.pages.probe_trust import doubts_of
 from api.pages.view import AnyView
 from api.v1 import placements, probes
 from api.v1.probes import ProbeOut
@@ -45,6 +46,7 @@ def probes_page(view: AnyView, _: Viewer, pile: Annotated[str, Query()] = "") ->
         open_piles=registry.piles.all(open_only=True),
         zones={site.slug: site.zone for site in registry.sites.all()},
         chosen=pile,
+        doubts=doubts_of(view, found, sensors),
     )
 
 

@@ -91,6 +91,15 @@ WORDS: Mapping[str, Mapping[str, str]] = {
         "remark": "Note",
     },
     "squeeze": {"dry": "crumbles, no drop", "right": "a few drops", "wet": "water runs"},
+    "reason": {
+        "stale": "old news of unknown age, kept by the broker",
+        "no_value": "no number",
+        "sentinel": "the sensor's word for no reading",
+        "out_of_range": "under -55 °C or over 125 °C: no such sensor reads that",
+        "lone_85": "85.0 °C once, the value of a sensor that has just started",
+        "jump": "a jump that no pile makes",
+        "pulled_out": "the probe lay in the air",
+    },
     "zone": {
         "core": "core",
         "surface": "under the surface",
