@@ -16,8 +16,8 @@ from deploy.errors import UserError
 from shared.heat.engine import ASKED_OF_THE_CORE
 from shared.heat.exposure import KNOWN
 from shared.ports import SensorSummary
+from shared.put_away import put_away
 from shared.readings import SensorKey
-from shared.seals import put_away
 from shared.stays import Stay, by_day, stays, without
 from shared.stores.readings_sqlite import SqliteReadings
 from shared.stores.readings_thin import Piece
@@ -155,7 +155,7 @@ def _of_pile(
     house: House, pile_id: str, spans: list[tuple[SensorKey, Span]], bucket_ms: int, *, dry_run: bool
 ) -> Iterator[tuple[Piece, int]]:
     if not dry_run:
-        _see_to_a_seal(house, pile_id)
+        _put_the_whole_record_away(house, pile_id)
     thresholds = _thresholds(house)
     goes: dict[SensorKey, list[np.ndarray[Any, np.dtype[np.int64]]]] = defaultdict(list)
     rows: dict[SensorKey, list[np.ndarray[Any, np.dtype[np.int64]]]] = defaultdict(list)
@@ -180,10 +180,10 @@ def _of_pile(
         yield Piece(sensor, span, pile_id, bucket_ms, gone), len(seen)
 
 
-def _see_to_a_seal(house: House, pile_id: str) -> None:
+def _put_the_whole_record_away(house: House, pile_id: str) -> None:
     """Before anything of the pile goes; once something has gone, what was put away stays as it is."""
     if house.book.thinned(pile_id) is None:
-        put_away(house.registry, house.book.seal(pile_id, house.clock.now(), data_hash))
+        put_away(house.registry, house.book.whole_record(pile_id, house.clock.now(), data_hash))
 
 
 def _thresholds(house: House) -> list[float]:

@@ -20,8 +20,8 @@ from shared.heat_facts import FactsShelf
 from shared.kept_reports import Kept, KeptReports
 from shared.piles import Pile
 from shared.ports import ReadingsStore, Registry, SensorSummary
+from shared.put_away import PutAway, as_put_away, facts_digest, put_away_of
 from shared.readings import SensorKey
-from shared.seals import Seal, as_sealed, facts_digest, seal_of
 from shared.times import Millis, Span
 
 __all__ = ["FINISHED_AT_HAND", "HeatBook", "PileHistory", "SensorHistory"]
@@ -94,7 +94,7 @@ class HeatBook:
             self._feed([entry], None)
             return entry.history()
 
-    def seal(self, pile_id: str, now: Millis, hash_of: Callable[[PileHistory], str]) -> Seal:
+    def whole_record(self, pile_id: str, now: Millis, hash_of: Callable[[PileHistory], str]) -> PutAway:
         """What is to be put away of a finished pile before the first of its readings is thinned."""
         pile = self._registry.piles.get(pile_id)
         closed, settled = self.closed_reports([pile])[pile_id], self.report(pile_id, now)
@@ -102,18 +102,18 @@ class HeatBook:
         with self._lock:
             entry = self._entry(pile_id)
         with entry.lock:
-            return Seal(
-                pile=pile_id, sealed_at=now, readings=entry.heat.row_count(), facts=facts_digest(entry.heat.facts),
+            return PutAway(
+                pile=pile_id, put_away_at=now, readings=entry.heat.row_count(), facts=facts_digest(entry.heat.facts),
                 data_hash=hash_of(history), closed=closed, settled=settled,
             )  # fmt: skip
 
-    def thinned(self, pile_id: str) -> tuple[Seal, int] | None:
+    def thinned(self, pile_id: str) -> tuple[PutAway, int] | None:
         """What was put away of a pile, and how many of its readings are gone; None = none are."""
-        seal = seal_of(self._registry, pile_id)
-        if seal is None:
+        kept = put_away_of(self._registry, pile_id)
+        if kept is None:
             return None
-        gone = self._readings.thinned().get(pile_id, 0) + seal.gone_elsewhere
-        return (seal, gone) if gone else None
+        gone = self._readings.thinned().get(pile_id, 0) + kept.gone_elsewhere
+        return (kept, gone) if gone else None
 
     def lines(self, pile_id: str) -> list[SensorLine]:
         """The lines of a pile's probes with all their readings; to be read before the book is asked again."""
@@ -173,18 +173,18 @@ class HeatBook:
             heat, newest = entry.heat, entry.heat.newest_at()
             if newest is not None and newest > now:
                 report = heat_report(heat.facts, heat.curves(), now, guide, rules, heat.max_gap_ms)
-                return self._as_sealed(entry, report, now)
-            report = self._as_sealed(entry, report_of(heat, now, guide, rules), now)
+                return self._as_put_away(entry, report, now)
+            report = self._as_put_away(entry, report_of(heat, now, guide, rules), now)
             with self._lock:
                 if self._changed.get(pile_id, 0) == step:
                     until = min(entry.stale.values(), default=None)
                     kept.keep(pile_id, Kept(report, step, until))
         return report
 
-    def _as_sealed(self, entry: Entry, report: HeatReport, now: Millis) -> HeatReport:
+    def _as_put_away(self, entry: Entry, report: HeatReport, now: Millis) -> HeatReport:
         """Of a thinned batch what was put away, while it holds; the caller holds the entry's lock."""
         pile = entry.heat.facts.pile
-        seal = None if pile.finished_at is None else seal_of(self._registry, pile.id)
+        kept = None if pile.finished_at is None else put_away_of(self._registry, pile.id)
         gone = self._readings.thinned().get(pile.id, 0)
         while gone:  # until the lines and the count are of one moment: thinning may be at work
             with self._lock:
@@ -193,7 +193,7 @@ class HeatBook:
             before, gone = gone, self._readings.thinned().get(pile.id, 0)
             if gone == before:
                 break
-        return as_sealed(report, seal, entry.heat, gone)
+        return as_put_away(report, kept, entry.heat, gone)
 
     def _entry(self, pile_id: str, sensors: Sequence[SensorSummary] | None = None) -> Entry:
         """Within the lock, caught up; ``sensors`` = all that the store knows at this moment, if it was asked."""

@@ -72,7 +72,7 @@ def _facts(slug: str, registry: Registry, book: HeatBook, now: Millis) -> dict[s
     piles = registry.piles.all(site=slug)
     ids = [pile.id for pile in piles]
     turns, notes = registry.piles.turns_of(ids), registry.piles.notes_of(ids)
-    sealed = [(seal, gone) for id_ in ids if (thinned := book.thinned(id_)) for seal, gone in [thinned]]
+    kept = [(one, gone) for id_ in ids if (thinned := book.thinned(id_)) for one, gone in [thinned]]
     return {
         "turnbell_site": FORMAT,
         "exported_at": iso(now),
@@ -85,7 +85,7 @@ def _facts(slug: str, registry: Registry, book: HeatBook, now: Millis) -> dict[s
         "calibrations": [said(one) for one in registry.probes.calibrations(slug)],
         "people": [{name: getattr(one, name) for name in PERSON} for one in registry.people.all()],
         "feedstocks": {name: text for name, text in registry.memory.names(FEEDSTOCKS).items() if text},
-        "seals": [seal.model_copy(update={"gone_elsewhere": gone}).model_dump() for seal, gone in sealed],
+        "put_away": [one.model_copy(update={"gone_elsewhere": gone}).model_dump() for one, gone in kept],
     }
 
 

@@ -18,8 +18,8 @@ from pydantic import TypeAdapter, ValidationError
 from shared.people import Person
 from shared.piles import FieldNote, Pile, Placement, Site, Turn
 from shared.probes import Calibration, Probe
+from shared.put_away import PutAway
 from shared.readings import ArrivalMark, Quantity, Reading, SensorKey, canonical_depth
-from shared.seals import Seal
 from shared.site_export import COLUMNS, FACTS, FORMAT, is_instant
 from shared.times import Millis, TimeError, parse_time
 
@@ -46,7 +46,7 @@ class Brought:
     calibrations: tuple[Calibration, ...]
     people: tuple[Person, ...]
     feedstocks: dict[str, str]
-    seals: tuple[Seal, ...]
+    put_away: tuple[PutAway, ...]
     parts: tuple[str, ...]
 
 
@@ -78,7 +78,7 @@ def read_site(packed: zipfile.ZipFile) -> Brought:
         calibrations=_many(Calibration, "calibrations", told.get("calibrations")),
         people=_many(Person, "people", told.get("people")),
         feedstocks=_many(dict[str, str], "feedstocks", [told.get("feedstocks", {})])[0],
-        seals=_many(Seal, "seals", told.get("seals", [])),
+        put_away=_many(PutAway, "put_away", told.get("put_away", [])),
         parts=tuple(parts),
     )
     _refuse_strays(brought)
@@ -150,7 +150,7 @@ def _refuse_strays(brought: Brought) -> None:
         *(("turns", number, turn.pile_id) for number, turn in enumerate(brought.turns)),
         *(("notes", number, note.pile_id) for number, note in enumerate(brought.notes)),
         *(("placements", number, placed.pile_id) for number, placed in enumerate(brought.placements)),
-        *(("seals", number, seal.pile) for number, seal in enumerate(brought.seals)),
+        *(("put_away", number, kept.pile) for number, kept in enumerate(brought.put_away)),
     ]
     for where, number, pile_id in named:
         if pile_id not in piles:

@@ -16,8 +16,8 @@ from pathlib import Path
 from shared.audit import Deed
 from shared.ports import Conflict, NotFound, ReadingsStore, Registry
 from shared.probes import Probe
+from shared.put_away import put_away
 from shared.readings import Reading, SensorKey
-from shared.seals import put_away
 from shared.site_export import FEEDSTOCKS
 from shared.site_file import Brought, SiteRefused, read_site, readings_of
 from shared.times import Millis, Span, iso
@@ -149,8 +149,8 @@ def _write_piles(tx: Registry, packed: zipfile.ZipFile, brought: Brought) -> Non
     for name in brought.parts:
         if name.startswith("photos/"):
             tx.piles.save_photo(name.removeprefix("photos/").removesuffix(".jpg"), packed.read(name))
-    for seal in brought.seals:
-        put_away(tx, seal)
+    for kept in brought.put_away:
+        put_away(tx, kept)
 
 
 def _write_people_and_stuff(tx: Registry, brought: Brought) -> None:

@@ -107,7 +107,7 @@ def everything(data: Path) -> tuple[object, ...]:
         sites = house.registry.sites.all()
         return (
             sites, house.registry.piles.all(), house.registry.people.all(), house.readings.count(),
-            house.registry.memory.names("sealed."), len(house.registry.audit.entries()),
+            house.registry.memory.names("put_away."), len(house.registry.audit.entries()),
             sorted(path.name for path in data.rglob("*.toml")),
         )  # fmt: skip
 

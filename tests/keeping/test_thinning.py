@@ -18,8 +18,8 @@ from deploy.cli import run
 from deploy.nightly import NightlyLoop
 from shared.heat.report import HeatReport
 from shared.piles import FieldNote, Turn
+from shared.put_away import PUT_AWAY
 from shared.readings import Reading, SensorKey
-from shared.seals import SEALS
 from shared.settings import Settings, SettingsError, load_settings
 from shared.times import DAY, HOUR, MINUTE, Millis, Span
 from tests.keeping.aged_yard import BUILT, EVER, FINISHED, NOW, fill, opened
@@ -109,7 +109,7 @@ def test_hours_spells_gaps_and_peaks_of_the_kept_readings_are_those_of_all(house
     """What holds even without the record that was put away."""
     before = house.book.report("old", FINISHED)
     thinning.thin(house)
-    house.registry.memory.set(SEALS + "old", "{}")
+    house.registry.memory.set(PUT_AWAY + "old", "{}")
     after = house.book.report("old", FINISHED)
     assert "thinned away" in after.coverage.note
     assert sums(after) == sums(before)
@@ -169,7 +169,7 @@ def test_a_dry_run_says_what_would_go_and_changes_nothing(data: Path) -> None:
         before, reports = rows(house), told(house)
         would = thinning.thin(house, dry_run=True)
         assert rows(house) == before
-        assert house.registry.memory.names(SEALS) == {}
+        assert house.registry.memory.names(PUT_AWAY) == {}
         assert would.gone == thinning.thin(house).gone
         assert told(house) == reports
 
