@@ -9,10 +9,7 @@ from pathlib import Path
 from sqlalchemy import select, update
 
 from shared.ports import (
-    Episodes,
     Memory,
-    Notices,
-    People,
     Piles,
     Probes,
     Quarantine,
@@ -20,6 +17,7 @@ from shared.ports import (
     Sites,
 )
 from shared.ports_access import Access, Accounts, Audit
+from shared.ports_people import Episodes, Notices, People
 from shared.stores.migrations.upgrade import upgrade
 from shared.stores.registry import tables as t
 from shared.stores.registry.access import SqlAccess

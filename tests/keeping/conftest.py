@@ -1,0 +1,52 @@
+"""A thinned yard and the zip of its site, made once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from deploy.cli import run
+from deploy.thinning import thin
+from shared.people import Channel, Person
+from shared.piles import FieldNote
+from shared.readings import Reading, SensorKey
+from shared.times import HOUR, Millis
+from tests.keeping.aged_yard import BUILT, NOW, fill, opened
+from tests.keeping.site_made import RULE
+
+
+@pytest.fixture(scope="session")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a data directory, thinned, and the zip of its site."""
+    folder = tmp_path_factory.mktemp("site")
+    data = folder / "data"
+    data.mkdir()
+    (data / "rules").mkdir()
+    (data / "rules" / "two-hot-days.toml").write_text(RULE)
+    with opened(data) as house:
+        fill(house)
+        registry = house.registry
+        registry.piles.change(
+            "open", rule_ids=("two-hot-days",), mix={"feedstocks": [{"name": "straw", "mass_kg": 0.1}]}
+        )
+        registry.piles.add_note(
+            FieldNote("pic", "old", "photo", Millis(BUILT + HOUR), '=steam, "hot"\nand é')
+        )
+        registry.piles.save_photo("pic", b"\xff\xd8\xff no picture")
+        registry.probes.heard("yard", "P1", NOW, {"battery_percent": 81.5, "repeats": 2})
+        registry.people.add(Person("ann", "Ann", "Europe/Dublin", escalate_to=None))
+        registry.people.add_channel(
+            Channel("c", "ann", "webhook", "https://ann@example.org/", secret="hook-secret")
+        )
+        registry.memory.set("link.key", "s3cret")
+        registry.memory.set("feedstock.my straw", '{"name":"my straw"}')
+        thin(house)
+        house.readings.append([Reading(SensorKey("yard", "tiny", ""), BUILT, 0.1, NOW)])
+    assert run(["site", "export", "yard", str(folder / "yard.zip"), "--data", str(data)]) == 0
+    return folder
+
+
+@pytest.fixture
+def file(made: Path) -> Path:
+    return made / "yard.zip"
