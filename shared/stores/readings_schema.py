@@ -18,13 +18,20 @@ SLOT_MS = 3600 * 1000
 a time); six hours read a sensor's 180 days in 15 ms, one in 24. Part of the file format: another length is another
 step that builds the table anew."""
 
-STRETCHES = """stretch(slot) AS (
+STRIDE = 6
+"""Slots that are taken without looking whether they hold anything. Measured over 180 full days among 50 million rows: a
+look for each costs a tenth of the whole reading; where a day holds one reading, five empty slots cost less than that."""
+
+STRETCHES = f"""stretch(slot) AS (
     SELECT min(slot) FROM readings WHERE slot >= :first
     UNION ALL
-    SELECT (SELECT min(slot) FROM readings WHERE slot > stretch.slot) FROM stretch WHERE stretch.slot < :last
-)"""
-"""For WITH RECURSIVE: the slots from :first to :last (and perhaps the next one) that hold anything. A single reading of
-a clock that began in 2000 then costs one step, not one for each hour since."""
+    SELECT CASE
+        WHEN (slot + 1) % {STRIDE} THEN slot + 1
+        ELSE (SELECT min(slot) FROM readings WHERE slot > stretch.slot)
+    END FROM stretch WHERE slot < :last
+)"""  # noqa: S608  # a constant
+"""For WITH RECURSIVE: the slots from :first to :last (and perhaps the next one) that hold anything, and a few that do
+not. A single reading of a clock that began in 2000 then costs a few steps, not one for each hour since."""
 
 _FIRST = """
 CREATE TABLE readings (
