@@ -142,9 +142,15 @@ def _must_understand(record: Mapping[Any, Any]) -> None:
             raise DecodeError(f"the pack has a field that must be understood and is not: {printable(label)}")
 
 
-@lru_cache(maxsize=131_072)
 def _sensor_named(origin: Origin, name: str, unit: str | None) -> SensorKey | None:
     """The sensor that a name ends in; None for a name of no concern; Refused for ours in a unit that is not."""
+    meant = _meaning(name, unit)
+    return None if meant is None else sensor(origin, *meant)
+
+
+@lru_cache(maxsize=131_072)
+def _meaning(name: str, unit: str | None) -> tuple[str, Quantity] | None:
+    """Depth and quantity; apart from the probe, for most name their sensors alike."""
     found = _OURS.search(name)
     if found is None:
         return None
@@ -154,10 +160,10 @@ def _sensor_named(origin: Origin, name: str, unit: str | None) -> SensorKey | No
         wanted = " or ".join(known for ours, known in _BY_NAME if ours == what and known)
         raise Refused(f"its unit is {printable(unit) if unit else 'missing'}, not {wanted}")
     if found["own"]:
-        return sensor(origin, "", quantity)
+        return "", quantity
     if not found["depth"]:
         raise Refused("its name ends without a depth")
-    return sensor(origin, found["depth"], quantity)
+    return found["depth"], quantity
 
 
 def decode_pack(origin: Origin, pack: object, received_at: Millis) -> Decoded:
