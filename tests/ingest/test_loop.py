@@ -9,6 +9,7 @@ import signal
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
+from threading import Event, Thread
 from typing import Any
 
 import pytest
@@ -22,6 +23,7 @@ from shared.stores import open_readings
 from shared.times import Millis, Span, SystemClock
 from tests.ingest.brokers import Publisher, running, wait_for
 from tests.ingest.conftest import Stores
+from tests.ports import free_port
 
 CLOCK = SystemClock()
 TOPIC = "turnbell/larkfield/K-01/readings"
@@ -96,16 +98,17 @@ def test_a_repeat_is_one_reading_and_a_differing_one_leaves_the_first(
     assert curve(stores) == [(now_s * 1000, 61.9, 0)]
 
 
+@pytest.mark.parametrize("version", ["5", "3.1.1"])
 def test_what_was_published_while_nobody_listened_is_read_afterwards(
-    broker: EmbeddedBroker, stores: Stores
+    broker: EmbeddedBroker, stores: Stores, version: str
 ) -> None:
     now_s = CLOCK.now() // 1000
-    with running(loop_on(broker, stores)):
+    with running(loop_on(broker, stores, version=version)):
         pass
     with Publisher(broker.port) as probe:
         for number in range(50):
             probe.send(TOPIC, pack(50 + number / 10, now_s - number))
-    with running(loop_on(broker, stores)):
+    with running(loop_on(broker, stores, version=version)):
         wait_for(lambda: stores.readings.count() == 50, 10)
 
 
@@ -207,8 +210,6 @@ def test_a_port_where_no_broker_is_is_tried_again_until_one_is(
     broker.stop()
     again = EmbeddedBroker(stores.folder, "127.0.0.1", broker.port, kind=broker.kind)
     loop = loop_on(broker, stores)
-    from threading import Event, Thread
-
     stop = Event()
     beats: list[int] = []
     thread = Thread(target=loop.run, args=(stop, lambda: beats.append(1)))
@@ -225,3 +226,29 @@ def test_a_port_where_no_broker_is_is_tried_again_until_one_is(
         thread.join(10)
         again.stop()
     assert not thread.is_alive()
+
+
+class Pauses(Event):
+    """Waits for nothing, notes how long it would have been, and ends the loop after so many."""
+
+    def __init__(self, many: int) -> None:
+        super().__init__()
+        self.many, self.lengths_s = many, list[float]()
+
+    def wait(self, timeout: float | None = None) -> bool:
+        self.lengths_s.append(timeout or 0.0)
+        if len(self.lengths_s) >= self.many:
+            self.set()
+        return self.is_set()
+
+
+def test_the_pauses_between_tries_grow_to_a_limit_and_are_never_in_step(stores: Stores) -> None:
+    pace, tries = Pace(first_pause_s=1.0, longest_pause_s=8.0), Pauses(30)
+    loop = IngestLoop(
+        stores.readings, stores.registry, Settings(), CLOCK, "127.0.0.1", free_port(), pace=pace
+    )
+    loop.run(tries, lambda: None)
+    wanted_s = [1.0, 2.0, 4.0, *[8.0] * 27]
+    for pause_s, longest_s in zip(tries.lengths_s, wanted_s, strict=True):
+        assert longest_s / 2 <= pause_s <= longest_s
+    assert len(set(tries.lengths_s)) == 30
