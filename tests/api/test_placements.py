@@ -152,6 +152,24 @@ def test_a_move_put_later_leaves_no_probe_in_a_finished_pile(house: House, manag
     assert spans(manager) == [(first.id, later(0), later(4)), (second.id, later(6), None)]
 
 
+def test_a_broken_probe_is_swapped_after_the_fact_and_nothing_is_rewritten(
+    house: House, manager: TestClient
+) -> None:
+    for probe in ("lance-1", "lance-2"):
+        house.hear(probe, "45", [60.0] * 10)
+    pile = house.pile()
+    broken = place(manager, pile.id).json()
+    before, stored = manager.get(f"/api/v1/piles/{pile.id}/heat").json(), house.parts.readings.count()
+    manager.patch(f"/api/v1/placements/{broken['id']}", json={"to": later(4)})
+    swapped = place(manager, pile.id, probe="lance-2", **{"from": later(4)}).json()
+    sensors = manager.get(f"/api/v1/piles/{pile.id}/readings").json()["sensors"]
+    assert {one["probe"]: one["total"] for one in sensors} == {"lance-1": 8, "lance-2": 2}
+    manager.delete(f"/api/v1/placements/{swapped['id']}")
+    manager.patch(f"/api/v1/placements/{broken['id']}", json={"to": None})
+    assert manager.get(f"/api/v1/piles/{pile.id}/heat").json() == before
+    assert house.parts.readings.count() == stored
+
+
 def test_placements_are_listed_by_pile_and_probe(house: House, manager: TestClient) -> None:
     house.pile("K-01")
     house.pile("K-02")
