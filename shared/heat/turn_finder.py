@@ -28,23 +28,19 @@ LEAST_FALL_C, LEAST_FALL_SHARE = 3.5, 0.07  # the greater of these two, of the c
 COOLING_C_H = 0.5  # what a gap may explain by itself: the fastest natural cooling in simulation
 COLLAPSED_TO, COLLAPSED_C = 0.65, 5.0  # profile spread after: this share of before, or this many kelvin
 CORE_SHARE = 0.6  # the core falls at least this share of the depth that fell most
-ALL_FALL_C, ALL_FALL_SHARE = 8.0, 0.4  # or every depth falls far: the profile need not collapse then
-ONE_DEPTH_FACTOR = 1.4  # with a single depth there is no profile to look at: ask for more
+MOST_FALL_C, MOST_FALL_SHARE = 6.0, 0.4  # or most depths fall far: the profile need not collapse then
+ONE_DEPTH_FACTOR = 1.4  # with a single depth there is no profile to look at: ask for more ...
+ONE_DEPTH_REHEATED = 1.1  # ... and for less once it reheats
 # colder than it was within the last 26 hours, and by a share of how much it moved then: a day's swing returns
 SWING_MS, BELOW_LATELY_C, BELOW_SWING_SHARE = 26 * HOUR, 1.0, 0.25
-# or, of a pile that heats, a fall this far, of which the day before brought at most this share
-HEATING_FALL_C, HEATING_FELL_SHARE = 7.0, 0.35
+# or, of a pile that heats, a fall this far (of most depths, of fewer), of which the day before brought this share
+HEATING_MOST_FALL_C, HEATING_FALL_C, HEATING_FELL_SHARE = 4.5, 7.0, 0.35
 MERGE_MS = 12 * HOUR
 COOL_CORE_C = 30.0  # below this a turn leaves no trace that could be told from weather
-RETURN_MS, RETURN_SHARE, RETURN_JUMP_C_MIN = (
-    4 * HOUR,
-    0.35,
-    0.20,
-)  # back that soon, by such a jump: it was no turn
-PULLED_OUT_C, BACK_IN_C = (
-    12.0,
-    7.0,
-)  # out: the warmest depth falls this far within two samples, and comes back so far in one
+# back that soon, by such a jump: it was no turn
+RETURN_MS, RETURN_SHARE, RETURN_JUMP_C_MIN = 4 * HOUR, 0.35, 0.20
+# out: the warmest depth falls this far within two samples, and comes back so far in one
+PULLED_OUT_C, BACK_IN_C = 12.0, 7.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,16 +160,17 @@ def _judge(
     least = max(LEAST_FALL_C, LEAST_FALL_SHARE * (pre_c[core] - air_c)) + COOLING_C_H * max(
         0.0, gap / HOUR - 0.5
     )
+    series = values[:, np.flatnonzero(both)[core]]
+    reheats = _reheats(grid, series, index, float(post_c[core]))
     if len(pre_c) == 1:
-        least *= ONE_DEPTH_FACTOR
+        least *= ONE_DEPTH_REHEATED if reheats else ONE_DEPTH_FACTOR
     if fall < least or pre_c[core] < COOL_CORE_C:
         return None
     if len(pre_c) > 1 and not _mixed(pre_c, post_c, fall):
         return None
-    column = np.flatnonzero(both)[core]
-    series = values[:, column]
     lately = series[(grid >= grid[index] - SWING_MS) & (grid <= grid[index])]
-    if _swings(lately[np.isfinite(lately)], float(post_c[core]), fall):
+    heating_fall = HEATING_MOST_FALL_C if _most_fell(pre_c - post_c, fall) else HEATING_FALL_C
+    if _swings(lately[np.isfinite(lately)], float(post_c[core]), fall, heating_fall):
         return None
     return _Candidate(
         at=int((grid[index] + grid[index + 1]) // 2),
@@ -181,25 +178,30 @@ def _judge(
         step=float(np.nan_to_num(series[index] - series[index + 1], nan=fall)),
         depths=len(pre_c),
         returned=_returned(grid, series, index, float(pre_c[core]), fall),
-        reheats=_reheats(grid, series, index, float(post_c[core])),
+        reheats=reheats,
     )
 
 
-def _swings(lately: NDArray[np.float64], after_c: float, fall: float) -> bool:
+def _swings(lately: NDArray[np.float64], after_c: float, fall: float, heating_fall: float) -> bool:
     """Whether such a fall is nothing new here: it was as cold within a day, and not because it was still heating."""
     margin = max(BELOW_LATELY_C, BELOW_SWING_SHARE * float(np.ptp(lately)))
     if after_c <= float(lately.min()) - margin:
         return False
     fell = float((np.maximum.accumulate(lately) - lately).max())
-    return fall < HEATING_FALL_C or fell > HEATING_FELL_SHARE * fall
+    return fall < heating_fall or fell > HEATING_FELL_SHARE * fall
 
 
 def _mixed(pre_c: NDArray[np.float64], post_c: NDArray[np.float64], fall: float) -> bool:
-    """Whether the profile looks mixed: it collapsed, or every depth fell far; and the core fell about the most."""
+    """Whether the profile looks mixed: it collapsed, or most depths fell far; and the core fell about the most."""
     falls = pre_c - post_c
     collapsed = np.ptp(post_c) <= max(COLLAPSED_TO * np.ptp(pre_c), COLLAPSED_C)
-    as_one = fall >= ALL_FALL_C and falls.min() >= ALL_FALL_SHARE * fall
+    as_one = fall >= MOST_FALL_C and _most_fell(falls, fall)
     return bool(as_one or collapsed) and fall >= CORE_SHARE * float(falls.max())
+
+
+def _most_fell(falls: NDArray[np.float64], fall: float) -> bool:
+    """Whether more than half of the depths fell a good part as far as the core."""
+    return 2 * int((falls >= MOST_FALL_SHARE * fall).sum()) > len(falls)
 
 
 def _returned(

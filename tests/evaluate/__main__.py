@@ -1,4 +1,7 @@
-"""``python -m tests.evaluate [folder] [piles] [--jobs 2]``: writes report.md and its plots; see ``tests/evaluate/report.py``."""
+"""``python -m tests.evaluate [folder] [piles] [--jobs 2]``: writes report.md and its plots; see ``tests/evaluate/report.py``.
+
+With ``--turns`` it judges the turn finder alone and writes turns.md.
+"""
 
 from __future__ import annotations
 
@@ -96,6 +99,16 @@ def main(folder: Path, piles: int, jobs: int) -> None:
     _say(f"{folder / 'report.md'} written after {time.monotonic() - begun:.0f} s")
 
 
+def only_turns(folder: Path, piles: int, jobs: int) -> None:
+    begun = time.monotonic()
+    folder.mkdir(parents=True, exist_ok=True)
+    with ProcessPoolExecutor(jobs) as pool:
+        scores = turns(piles, pool)
+    lines = [HEAD, f"{piles} piles a simulated set.", "", *aims({}, scores), *turns_table(scores)]
+    (folder / "turns.md").write_text("\n".join(lines), "utf-8")
+    _say(f"{folder / 'turns.md'} written after {time.monotonic() - begun:.0f} s")
+
+
 def _say(text: str) -> None:
     print(text, flush=True)
 
@@ -105,5 +118,6 @@ if __name__ == "__main__":
     asked.add_argument("folder", nargs="?", type=Path, default=Path("build/evaluation"))
     asked.add_argument("piles", nargs="?", type=int, default=12, help="a simulated set")
     asked.add_argument("--jobs", type=int, default=1, help="processes at once")
+    asked.add_argument("--turns", action="store_true", help="the turn finder alone, into turns.md")
     given = asked.parse_args()
-    main(given.folder, given.piles, given.jobs)
+    (only_turns if given.turns else main)(given.folder, given.piles, given.jobs)

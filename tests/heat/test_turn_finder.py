@@ -110,6 +110,33 @@ def test_what_is_no_turn_is_not_found(what: str, start_h: float, end_h: float, b
     assert find_turns(changed(three_depths(), start_h, end_h, by)) == [], what
 
 
+def reheating(depths: Depths, start_h: float, by: float) -> Depths:
+    """Fallen by so much at once at every depth, then climbing back over some days."""
+    return {
+        name: (
+            at,
+            value - np.where(hours >= start_h, by * np.exp(-np.maximum(hours - start_h, 0) / 30.0), 0.0),
+        )
+        for name, (at, value) in depths.items()
+        for hours in [(at - at[0]) / HOUR]
+    }
+
+
+def test_a_small_fall_of_the_only_depth_is_a_turn_once_it_reheats() -> None:
+    fallen = changed({"55": steady(72, 66.0)}, 40, 99, {"55": -4.6})
+    assert find_turns(fallen) == []
+    assert len(find_turns(reheating({"55": steady(72, 66.0)}, 40, 4.6))) == 1
+
+
+def test_the_inner_depths_of_a_young_pile_fall_while_the_outer_one_warms() -> None:
+    young = {
+        name: (at, value - 30.0 + 18.0 * np.arange(len(at)) / len(at))
+        for name, (at, value) in three_depths().items()
+    }
+    assert len(find_turns(changed(young, 40, 99, {"10": 2.0, "30": -6.5, "55": -6.5}))) == 1
+    assert find_turns(changed(young, 40, 99, {"55": -6.5})) == [], "one sensor alone"
+
+
 def test_slow_cooling_is_no_turn() -> None:
     depths = {
         name: (at, value - np.arange(len(at)) / 6.0 * 0.5) for name, (at, value) in three_depths().items()
