@@ -33,7 +33,7 @@ ONE_DEPTH_FACTOR = 1.4  # with a single depth there is no profile to look at: as
 ONE_DEPTH_REHEATED = 1.1  # ... and for less once it reheats
 # colder than it was within the last 26 hours, and by a share of how much it moved then: a day's swing returns
 SWING_MS, BELOW_LATELY_C, BELOW_SWING_SHARE = 26 * HOUR, 1.0, 0.25
-# or, of a pile that heats, a fall this far (of most depths, of fewer), of which the day before brought this share
+# or, of a pile that heats, a fall this far (of most depths, of fewer), at most this share of it the day before
 HEATING_MOST_FALL_C, HEATING_FALL_C, HEATING_FELL_SHARE = 4.5, 7.0, 0.35
 MERGE_MS = 12 * HOUR
 COOL_CORE_C = 30.0  # below this a turn leaves no trace that could be told from weather
@@ -160,11 +160,11 @@ def _judge(
     least = max(LEAST_FALL_C, LEAST_FALL_SHARE * (pre_c[core] - air_c)) + COOLING_C_H * max(
         0.0, gap / HOUR - 0.5
     )
+    if fall < least or pre_c[core] < COOL_CORE_C:
+        return None
     series = values[:, np.flatnonzero(both)[core]]
     reheats = _reheats(grid, series, index, float(post_c[core]))
-    if len(pre_c) == 1:
-        least *= ONE_DEPTH_REHEATED if reheats else ONE_DEPTH_FACTOR
-    if fall < least or pre_c[core] < COOL_CORE_C:
+    if len(pre_c) == 1 and fall < least * (ONE_DEPTH_REHEATED if reheats else ONE_DEPTH_FACTOR):
         return None
     if len(pre_c) > 1 and not _mixed(pre_c, post_c, fall):
         return None
