@@ -164,9 +164,11 @@ def _judge(
         return None
     series = values[:, np.flatnonzero(both)[core]]
     reheats = _reheats(grid, series, index, float(post_c[core]))
-    if len(pre_c) == 1 and fall < least * (ONE_DEPTH_REHEATED if reheats else ONE_DEPTH_FACTOR):
-        return None
-    if len(pre_c) > 1 and not _mixed(pre_c, post_c, fall):
+    if len(pre_c) > 1:
+        turned = _mixed(pre_c, post_c, fall)
+    else:
+        turned = fall >= least * (ONE_DEPTH_REHEATED if reheats else ONE_DEPTH_FACTOR)
+    if not turned:
         return None
     lately = series[(grid >= grid[index] - SWING_MS) & (grid <= grid[index])]
     heating_fall = HEATING_MOST_FALL_C if _most_fell(pre_c - post_c, fall) else HEATING_FALL_C
