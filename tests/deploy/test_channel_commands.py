@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 import pytest
 
 from deploy.cli import run
+from deploy.registry_key import registry_key
 from shared.people import Channel, Person
+from shared.settings import Settings
 from shared.stores import open_registry
 from shared.times import DAY, Millis, SystemClock
 from tests.alerts.channels.servers import Answer, http_sink
@@ -48,7 +51,7 @@ def test_a_trial_that_is_accepted_switches_the_channel_on_again(
         assert run(["channel", "test", *arguments, "hook-1"]) == 1
         assert capsys.readouterr().err == "turnbell: not accepted: it answered 503\n"
     assert len(sink.got) == 2
-    registry = open_registry(data / "registry.db")
+    registry = open_registry(data / "registry.db", key=partial(registry_key, data, Settings()))
     assert registry.people.channel("hook-1").disabled_at is None
     registry.close()
 
