@@ -12,7 +12,7 @@ from api.problems import ProblemError
 from shared.episodes import Episode
 from shared.imports import IMPORTS, ImportRecord
 from shared.notices import Notice
-from shared.people import Channel, Subscription
+from shared.people import Channel, Subscription, told_of
 from shared.ports import Quarantined, Registry
 
 Thing = TypeVar("Thing")
@@ -42,15 +42,7 @@ class _People(Narrow):
 
     def _told(self) -> set[str]:
         """Whoever is subscribed to one of the sites, or to all, and those to whom these pass on."""
-        on_to = {person.id: person.escalate_to for person in self.part.all()}
-        told: set[str] = set()
-        for one in self.part.subscriptions():
-            following: str | None = one.person_id
-            if self._within(one) or (one.site is None and one.pile_id is None):
-                while following is not None and following in on_to and following not in told:
-                    told.add(following)
-                    following = on_to[following]
-        return told
+        return told_of(self.part.all(), self.part.subscriptions(), self._within)
 
     def subscriptions(self, person_id: str | None = None) -> list[Subscription]:
         return [one for one in self.part.subscriptions(person_id) if self._within(one)]

@@ -13,7 +13,7 @@ from shared.stores import READINGS_FILE, REGISTRY_FILE, SPOOL_FILE
 from shared.stores.copying import is_file
 from shared.stores.readings_sqlite import SqliteReadings
 from shared.stores.vacuum import give_back
-from shared.times import DAY, Millis
+from shared.times import DAY, MINUTE, Millis
 
 log = logging.getLogger(__name__)
 
@@ -59,7 +59,7 @@ class NightlyLoop:
     def _night(self) -> str:
         """The number of the day (UTC) whose night has come."""
         at = self._house.settings.keeping.nightly_at
-        return f"{Millis(self._house.clock.now() - (at.hour * 60 + at.minute) * 60_000) // DAY:08d}"
+        return f"{Millis(self._house.clock.now() - (at.hour * 60 + at.minute) * MINUTE) // DAY:08d}"
 
 
 def sqlite_files(house: House) -> list[Path]:

@@ -9,6 +9,7 @@ from itertools import chain
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from api.document_hash import data_hash
 from deploy.assembly import House
@@ -138,7 +139,7 @@ def _nobodys(
     """All sensors of one day lie on the same pages of the file, so they go together."""
     days: dict[int, list[tuple[SensorKey, Span]]] = defaultdict(list)
     for sensor, span in spans:
-        for day in by_day(span, DAY):
+        for day in by_day(span):
             days[day.start // DAY].append((sensor, day))
     for number in sorted(days):
         whole = Span(Millis(number * DAY), Millis((number + 1) * DAY))
@@ -157,8 +158,8 @@ def _of_pile(
     if not dry_run:
         _put_the_whole_record_away(house, pile_id)
     thresholds = _thresholds(house)
-    goes: dict[SensorKey, list[np.ndarray[Any, np.dtype[np.int64]]]] = defaultdict(list)
-    rows: dict[SensorKey, list[np.ndarray[Any, np.dtype[np.int64]]]] = defaultdict(list)
+    goes: dict[SensorKey, list[NDArray[np.int64]]] = defaultdict(list)
+    rows: dict[SensorKey, list[NDArray[np.int64]]] = defaultdict(list)
     for line in house.book.lines(pile_id):
         at, good = line.rows.at, line.rows.reason == 0
         rows[line.key].append(at.copy())
@@ -166,7 +167,7 @@ def _of_pile(
             stay = kept(at[some], line.rows.celsius[some], bucket_ms, thresholds=thresholds, cuts=line.cuts)
             goes[line.key].append(at[some][~stay])
     pieces = sorted(
-        ((sensor, day) for sensor, span in spans for day in by_day(span, DAY)), key=lambda one: one[1].start
+        ((sensor, day) for sensor, span in spans for day in by_day(span)), key=lambda one: one[1].start
     )
     for sensor, span in pieces:
         gone, seen = (

@@ -8,19 +8,18 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import ExitStack
 from threading import RLock
 
-from shared.heat.catalogue import Catalogue, UnknownId
+from shared.changed_piles import ChangedPiles
+from shared.heat.catalogue import Catalogue
 from shared.heat.compose import heat_report, report_of
 from shared.heat.curve import SensorLine
 from shared.heat.engine import PileHeat
-from shared.heat.guide import Guide
 from shared.heat.report import HeatReport
-from shared.heat.rule_data import Rule
 from shared.heat_entry import Entry, PileHistory, SensorHistory
 from shared.heat_facts import FactsShelf
 from shared.kept_reports import Kept, KeptReports
 from shared.piles import Pile
 from shared.ports import ReadingsStore, Registry, SensorSummary
-from shared.put_away import PutAway, as_put_away, facts_digest, put_away_of
+from shared.put_away import PutAway, as_put_away, facts_digest, put_away_of, thinned_batch
 from shared.readings import SensorKey
 from shared.times import Millis, Span
 
@@ -51,9 +50,7 @@ class HeatBook:
         )  # those among the entries, the least used first
         self._kept, self._closed = KeptReports(), KeptReports()  # of the present; of the finish
         self._cursor: int | None = None
-        self._step = 0  # grows with every change that is found
-        self._changed: dict[str, int] = {}  # pile -> the step at which it changed last
-        self._polled: dict[str, int] = {}
+        self._changed = ChangedPiles()
         self.looked_at_s = float("-inf")  # by time.monotonic: when somebody last wanted reports of some age
 
     def report(self, pile_id: str, now: Millis) -> HeatReport:
@@ -109,28 +106,20 @@ class HeatBook:
 
     def thinned(self, pile_id: str) -> tuple[PutAway, int] | None:
         """What was put away of a pile, and how many of its readings are gone; None = none are."""
-        kept = put_away_of(self._registry, pile_id)
-        if kept is None:
-            return None
-        gone = self._readings.thinned().get(pile_id, 0) + kept.gone_elsewhere
-        return (kept, gone) if gone else None
+        return thinned_batch(self._registry, self._readings, pile_id)
 
     def lines(self, pile_id: str) -> list[SensorLine]:
         """The lines of a pile's probes with all their readings; to be read before the book is asked again."""
         self.history(pile_id)
         with self._lock:
-            heat = self._entry(pile_id).heat
-        return [line for stand in heat.stands if stand is not heat.hand for line in stand.lines.values()]
+            return self._entry(pile_id).heat.probe_lines()
 
     def poll(self, consumer: str) -> set[str]:
         """Piles whose readings or facts changed since this consumer asked last; the first time, all open ones."""
         with self._lock:
             self._catch_up()
-            seen = self._polled.get(consumer)
-            self._polled[consumer] = self._step
-            if seen is None:
-                return self._shelf.open_ids()
-            return {pile_id for pile_id, step in self._changed.items() if step > seen}
+            changed = self._changed.since_asked_by(consumer)
+            return self._shelf.open_ids() if changed is None else changed
 
     def _gather(
         self,
@@ -146,7 +135,7 @@ class HeatBook:
         with self._lock:
             self._catch_up()
             for pile_id, at in wanted.items():
-                standing = kept.standing(pile_id, self._changed.get(pile_id, 0), at, fresh_ms)
+                standing = kept.standing(pile_id, self._changed.step_of(pile_id), at, fresh_ms)
                 report = kept.get(pile_id)
                 if report is not None and (standing == "good" or 0 <= at - report.as_of <= oldest_ms):
                     found[pile_id] = report
@@ -165,9 +154,9 @@ class HeatBook:
 
     def _work_out(self, kept: KeptReports, pile_id: str, now: Millis) -> HeatReport:
         with self._lock:
-            step = self._changed.get(pile_id, 0)
+            step = self._changed.step_of(pile_id)
             entry = self._entry(pile_id)
-        guide, rules = self._asked_of(entry.heat.facts.pile)
+        guide, rules = self._catalogue.asked_of(entry.heat.facts.pile)
         with entry.lock:
             self._feed([entry], now)
             heat, newest = entry.heat, entry.heat.newest_at()
@@ -176,7 +165,7 @@ class HeatBook:
                 return self._as_put_away(entry, report, now)
             report = self._as_put_away(entry, report_of(heat, now, guide, rules), now)
             with self._lock:
-                if self._changed.get(pile_id, 0) == step:
+                if self._changed.step_of(pile_id) == step:
                     until = min(entry.stale.values(), default=None)
                     kept.keep(pile_id, Kept(report, step, until))
         return report
@@ -220,12 +209,12 @@ class HeatBook:
     def _catch_up(self) -> None:
         """Learn what changed: facts first, so that a reading finds the placement that makes it a pile's."""
         for pile_id in self._shelf.renew():
-            self._mark(pile_id)
+            self._changed.mark(pile_id)
             self._drop(pile_id)
         changes = self._readings.changes_since(self._cursor or 0)
         if self._cursor is not None and not changes.complete:
             for pile_id in self._shelf.open_ids() | set(self._entries) | self._closed.ids():
-                self._mark(pile_id)
+                self._changed.mark(pile_id)
             self._entries.clear()
             self._finished.clear()
         elif self._cursor is not None or self._entries:
@@ -237,7 +226,7 @@ class HeatBook:
         if sensor.quantity != "temperature":
             return
         for pile_id in self._shelf.piles_of(sensor, earliest):
-            self._mark(pile_id)
+            self._changed.mark(pile_id)
             entry = self._entries.get(pile_id)
             if entry is not None:
                 entry.mark(sensor, max(earliest, entry.heat.facts.pile.built_at))
@@ -245,10 +234,6 @@ class HeatBook:
     def _drop(self, pile_id: str) -> None:
         self._entries.pop(pile_id, None)
         self._finished.pop(pile_id, None)
-
-    def _mark(self, pile_id: str) -> None:
-        self._step += 1
-        self._changed[pile_id] = self._step
 
     def _fetch(self, pile_ids: Sequence[str], until: Mapping[str, Millis]) -> int:
         """Bring the engines of the first few of these piles up to date with one question to the store; gives how many."""
@@ -293,11 +278,3 @@ class HeatBook:
             with self._lock:
                 for entry, sensor, since in stale:
                     entry.mark(sensor, since)
-
-    def _asked_of(self, pile: Pile) -> tuple[Guide, list[Rule]]:
-        """The pile's guide and rules; one that is no longer in the catalogue is passed over."""
-        try:
-            guide = self._catalogue.guide(pile.guide_id)
-        except UnknownId:
-            guide = self._catalogue.default_guide
-        return guide, [self._catalogue.rules[id_] for id_ in pile.rule_ids if id_ in self._catalogue.rules]

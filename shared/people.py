@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -45,6 +46,21 @@ class Subscription:
     pile_id: str | None = None
     kinds: tuple[str, ...] | None = None
     min_severity: Literal["info", "act", "urgent"] = "info"
+
+
+def told_of(
+    people: Iterable[Person], subscriptions: Iterable[Subscription], within: Callable[[Subscription], bool]
+) -> set[str]:
+    """Ids of those who are subscribed ``within``, or to everything, and of those to whom these pass on."""
+    on_to = {person.id: person.escalate_to for person in people}
+    told: set[str] = set()
+    for one in subscriptions:
+        following: str | None = one.person_id
+        if within(one) or (one.site is None and one.pile_id is None):
+            while following is not None and following in on_to and following not in told:
+                told.add(following)
+                following = on_to[following]
+    return told
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict
 from shared.heat.engine import PileHeat
 from shared.heat.facts import PileFacts
 from shared.heat.report import HeatReport
-from shared.ports import Registry
+from shared.ports import ReadingsStore, Registry
 from shared.times import Millis, iso
 
 PUT_AWAY = "put_away."
@@ -70,6 +70,15 @@ def put_away_of(registry: Registry, pile_id: str) -> PutAway | None:
         return None if held is None else PutAway.model_validate(json.loads(held))
     except ValueError:
         return None
+
+
+def thinned_batch(registry: Registry, readings: ReadingsStore, pile_id: str) -> tuple[PutAway, int] | None:
+    """What was put away, and how many of the pile's readings are gone; None = none are."""
+    kept = put_away_of(registry, pile_id)
+    if kept is None:
+        return None
+    gone = readings.thinned().get(pile_id, 0) + kept.gone_elsewhere
+    return (kept, gone) if gone else None
 
 
 def put_away(registry: Registry, kept: PutAway) -> None:

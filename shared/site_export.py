@@ -1,5 +1,5 @@
 """A whole site as open files in one zip: JSON for what was said, CSV for the readings, JPEG for the pictures, TOML for
-rules and guides of one's own. No secret is in it: of people there are the names, of channels and accounts nothing."""
+rules and guides of one's own. No secret is in it: of the people told of it there are the names, of channels and accounts nothing."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from shared.heat_book import HeatBook
+from shared.people import told_of
 from shared.ports import NotFound, ReadingsStore, Registry
 from shared.times import DAY, Millis, Span, iso
 
@@ -72,6 +73,11 @@ def _facts(slug: str, registry: Registry, book: HeatBook, now: Millis) -> dict[s
     piles = registry.piles.all(site=slug)
     ids = [pile.id for pile in piles]
     turns, notes = registry.piles.turns_of(ids), registry.piles.notes_of(ids)
+    told = told_of(
+        registry.people.all(),
+        registry.people.subscriptions(),
+        lambda one: one.site == slug or one.pile_id in turns,
+    )
     kept = [(one, gone) for id_ in ids if (thinned := book.thinned(id_)) for one, gone in [thinned]]
     return {
         "turnbell_site": FORMAT,
@@ -83,7 +89,9 @@ def _facts(slug: str, registry: Registry, book: HeatBook, now: Millis) -> dict[s
         "probes": [said(one) for one in registry.probes.all(slug)],
         "placements": [said(one) for one in registry.probes.placements(site=slug) if one.pile_id in turns],
         "calibrations": [said(one) for one in registry.probes.calibrations(slug)],
-        "people": [{name: getattr(one, name) for name in PERSON} for one in registry.people.all()],
+        "people": [
+            {name: getattr(one, name) for name in PERSON} for one in registry.people.all() if one.id in told
+        ],
         "feedstocks": {name: text for name, text in registry.memory.names(FEEDSTOCKS).items() if text},
         "put_away": [one.model_copy(update={"gone_elsewhere": gone}).model_dump() for one, gone in kept],
     }

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from shared.piles import Pile, Placement
-from shared.times import Millis, Span
+from shared.times import DAY, Millis, Span
 
 FOREVER = Millis(2**62)
 
@@ -60,10 +60,10 @@ def without(span: Span, done: Iterable[Span]) -> Iterator[Span]:
         yield Span(at, last)
 
 
-def by_day(span: Span, day_ms: int) -> Iterator[Span]:
+def by_day(span: Span) -> Iterator[Span]:
     """``span`` cut at every day of UTC."""
     at, end = span.start, span.end if span.end is not None else span.start
     while at < end:
-        until = Millis(min((at // day_ms + 1) * day_ms, end))
+        until = Millis(min((at // DAY + 1) * DAY, end))
         yield Span(at, until)
         at = until

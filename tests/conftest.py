@@ -1,8 +1,8 @@
-"""The servers that tests of several folders share, each started once a run. Missing at home: skipped. In CI: a failure."""
+"""The servers that tests of several folders share, each started once a run."""
 
 from __future__ import annotations
 
-import os
+import shutil
 from collections.abc import Iterator
 
 import pytest
@@ -10,27 +10,19 @@ import pytest
 from ingest.broker import find_mosquitto
 from tests.contracts import postgresql as postgresqls
 from tests.contracts import victoria as victorias
-
-
-def _missing(program: str) -> None:
-    if os.environ.get("CI"):
-        pytest.fail(f"{program} is not installed, and CI must have it")
-    pytest.skip(f"{program} is not installed")
+from tests.missing import missing
 
 
 @pytest.fixture(scope="session")
 def mosquitto() -> str:
     """Where the broker's program is; nothing is started."""
-    program = find_mosquitto()
-    if program is None:
-        _missing("mosquitto")
-    return str(program)
+    return find_mosquitto() or missing("mosquitto")
 
 
 @pytest.fixture(scope="session")
 def victoria() -> Iterator[victorias.Victoria]:
     if victorias.PROGRAM is None:
-        _missing("victoria-metrics")
+        missing("victoria-metrics")
     with victorias.running() as server:
         yield server
 
@@ -39,7 +31,12 @@ def victoria() -> Iterator[victorias.Victoria]:
 def postgresql() -> Iterator[postgresqls.Server]:
     programs = postgresqls.programs()
     if programs is None:
-        _missing("postgresql")
-    else:
-        with postgresqls.running(programs) as server:
-            yield server
+        missing("postgresql")
+    with postgresqls.running(programs) as server:
+        yield server
+
+
+@pytest.fixture(scope="session")
+def systemd_analyze() -> str:
+    """Where the program is that judges units."""
+    return shutil.which("systemd-analyze") or missing("systemd")

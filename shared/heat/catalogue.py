@@ -16,6 +16,7 @@ from pydantic import ValidationError
 from shared.heat.guide import DataFile, Guide
 from shared.heat.rule_data import Rule
 from shared.heat.toml_lines import line_of
+from shared.piles import Pile
 
 _Kind = TypeVar("_Kind", bound=DataFile)
 
@@ -59,6 +60,11 @@ class Catalogue:
     def guide(self, id_: str | None) -> Guide:
         """None = the default guide."""
         return self.default_guide if id_ is None else _pick("guide", self.guides, id_)
+
+    def asked_of(self, pile: Pile) -> tuple[Guide, list[Rule]]:
+        """The pile's guide and rules; one that is no longer here is passed over."""
+        guide = self.guides.get(pile.guide_id or "", self.default_guide)
+        return guide, [self.rules[id_] for id_ in pile.rule_ids if id_ in self.rules]
 
 
 def _pick(noun: str, there: Mapping[str, _Kind], id_: str) -> _Kind:

@@ -167,12 +167,10 @@ class PileHeat:
 
     def row_count(self) -> int:
         """Readings of probes that it holds, whatever was judged of them."""
-        return sum(
-            line.rows.count
-            for stand in self.stands
-            if stand is not self.hand
-            for line in stand.lines.values()
-        )
+        return sum(line.rows.count for line in self.probe_lines())
+
+    def probe_lines(self) -> list[SensorLine]:
+        return [line for stand in self.stands if stand is not self.hand for line in stand.lines.values()]
 
     def curves(self) -> dict[SensorKey, Curve]:
         """The raw readings held, as they would come from a store."""

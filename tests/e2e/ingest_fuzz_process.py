@@ -20,7 +20,8 @@ from typing import Any, Final
 from shared.stores import open_readings, open_registry
 from tests.bench.bench_ingest import mosquitto_in_memory
 from tests.e2e.ingest_fuzz import KEPT, SEED, draw, wrung
-from tests.e2e.ingest_yard import ROOT, BarePublisher, Outcome, peak_mb
+from tests.e2e.ingest_probe import BarePublisher
+from tests.e2e.ingest_yard import ROOT, Outcome, peak_mb
 from tests.ingest.brokers import wait_for
 
 COPIES: Final = 4

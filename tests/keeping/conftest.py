@@ -8,7 +8,7 @@ import pytest
 
 from deploy.cli import run
 from deploy.thinning import thin
-from shared.people import Channel, Person
+from shared.people import Channel, Person, Subscription
 from shared.piles import FieldNote
 from shared.readings import Reading, SensorKey
 from shared.times import HOUR, Millis
@@ -39,6 +39,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
         registry.people.add_channel(
             Channel("c", "ann", "webhook", "https://ann@example.org/", secret="hook-secret")
         )
+        registry.people.subscribe(Subscription("s", "ann", "yard"))
         registry.memory.set("link.key", "s3cret")
         registry.memory.set("feedstock.my straw", '{"name":"my straw"}')
         thin(house)

@@ -12,8 +12,8 @@ import pytest
 from deploy.assembly import House
 from deploy.cli import run
 from shared import site_import
-from shared.people import Person
-from shared.piles import Pile
+from shared.people import Person, Subscription
+from shared.piles import Pile, Site
 from shared.readings import Reading, SensorKey
 from tests.keeping.aged_yard import BUILT, NOW, opened
 from tests.keeping.site_made import RULE, everything, other_yard, told
@@ -51,6 +51,21 @@ def test_there_is_no_secret_in_it_and_every_part_is_plain(file: Path) -> None:
         assert not any(secret.encode() in content for secret in SECRETS)
     assert parts["readings/P1.csv"].startswith(b"time,depth,quantity,value,mark\n2024-02-29T")
     assert json.loads(parts["site.json"])["piles"][0]["built_at"].endswith("Z")
+
+
+def test_nobody_is_in_it_who_is_not_told_of_the_site(tmp_path: Path) -> None:
+    with opened(tmp_path / "data") as house:
+        house.registry.sites.add(Site("hill", "Upper Hill", "UTC"))
+        house.registry.sites.add(Site("dale", "Lower Dale", "UTC"))
+        for name, onto in (("bea", None), ("ann", "bea"), ("cai", None), ("dot", None), ("eve", None)):
+            house.registry.people.add(Person(name, name.title(), "UTC", escalate_to=onto))
+        for name, site in (("ann", "hill"), ("cai", None), ("dot", "dale")):
+            house.registry.people.subscribe(Subscription(name, name, site))
+    zipped = tmp_path / "hill.zip"
+    assert run(["site", "export", "hill", str(zipped), "--data", str(tmp_path / "data")]) == 0
+    with zipfile.ZipFile(zipped) as packed:
+        facts = json.loads(packed.read("site.json"))
+    assert {person["name"] for person in facts["people"]} == {"Ann", "Bea", "Cai"}
 
 
 def test_the_same_site_twice_is_refused(

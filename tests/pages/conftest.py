@@ -24,7 +24,7 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture(scope="session")
 def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
-    return axe_source(tmp_path_factory.mktemp("axe"))
+    return axe_source()
 
 
 @pytest.fixture(scope="session")
