@@ -9,7 +9,7 @@ import json
 import re
 import threading
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
@@ -85,15 +85,11 @@ class InfluxStub:
         found = _QUESTION.fullmatch(flux)
         assert found is not None, flux
         start, stop = parse_time(found["start"]), parse_time(found["stop"])
-        has = dict(re.findall(r'r\.(\w+) == "([^"]*)"', found["filters"]))
-        lacks = set(re.findall(r"not exists r\.(\w+)", found["filters"]))
+        wanted = _condition(found["filters"])
         text = ""
         for table, ((name, tags), points) in enumerate(self.points.items()):
             labels = dict(tags)
-            wanted = {k: v for k, v in has.items() if k not in {"_measurement", "_field"}}
-            if name != has["_measurement"] or lacks & labels.keys():
-                continue
-            if any(labels.get(k) != v for k, v in wanted.items()):
+            if not wanted({"_measurement": name, "_field": "value", **labels}):
                 continue
             rows = [
                 f",,{table},{found['start']},{found['stop']},{iso(Millis(at))},{name},{','.join(labels.values())},"
@@ -109,6 +105,22 @@ class InfluxStub:
                 text += f",result,table,_start,_stop,_time,_measurement,{','.join(labels)},mark,value\r\n"
                 text += "\r\n".join(rows) + "\r\n\r\n"
         return text
+
+
+def _condition(flux: str) -> Callable[[dict[str, str]], bool]:
+    """Comparisons with and, or and parentheses mean in Flux what they mean in Python."""
+    words = re.findall(r'not exists r\.\w+|r\.\w+ == "(?:[^"\\]|\\.)*"|and|or|[()]|\S', flux)
+    terms = []
+    for word in words:
+        if found := re.fullmatch(r"not exists r\.(\w+)", word):
+            terms.append(f"({found[1]!r} not in labels)")
+        elif found := re.fullmatch(r'r\.(\w+) == (".*")', word):
+            terms.append(f"(labels.get({found[1]!r}) == {json.loads(found[2])!r})")
+        else:
+            assert word in {"and", "or", "(", ")"}, flux
+            terms.append(word)
+    code = compile(" ".join(terms), "flux", "eval")
+    return lambda labels: bool(eval(code, {}, {"labels": labels}))  # noqa: S307  # made of the terms above alone
 
 
 def _flux_of(body: str) -> str:

@@ -42,22 +42,28 @@ class TestInfluxReadings(ReadingsKept):
 
 def test_the_question_is_plain_flux(influx: InfluxStub, remote: Influx) -> None:
     start, stop = parse_time("2026-11-01T00:00:00Z"), parse_time("2026-11-25T06:00:00Z")
-    assert remote.curves(start, stop, SensorKey("larkfield", "P-01", "", "battery_percent")) == {}
-    assert json.loads(influx.questions[0])["query"] == (
-        'from(bucket: "heat")\n'
-        "  |> range(start: 2026-11-01T00:00:00Z, stop: 2026-11-25T06:00:00Z)\n"
-        '  |> filter(fn: (r) => r._measurement == "turnbell" and r.site == "larkfield" and r.probe == "P-01" '
-        'and not exists r.depth and r.quantity == "battery_percent" '
-        'and (r._field == "value" or r._field == "mark"))\n'
-        '  |> pivot(rowKey: ["_time"], columnKey: ["_field"], valueColumn: "_value")'
-    )
+    asked = [SensorKey("larkfield", f"P-0{number}", depth) for number in (1, 2) for depth in ("15", "45")]
+    asked.append(SensorKey("larkfield", "P-01", "", "battery_percent"))
+    assert remote.curves(start, stop, asked) == {}
+    assert [json.loads(question)["query"] for question in influx.questions] == [
+        (
+            'from(bucket: "heat")\n'
+            "  |> range(start: 2026-11-01T00:00:00Z, stop: 2026-11-25T06:00:00Z)\n"
+            '  |> filter(fn: (r) => r._measurement == "turnbell" and (r._field == "value" or r._field == "mark") and ('
+            '(r.site == "larkfield") and (r.quantity == "temperature") and (r.probe == "P-01" or r.probe == "P-02") '
+            'and (r.depth == "15" or r.depth == "45") or '
+            '(r.site == "larkfield") and (r.quantity == "battery_percent") and (r.probe == "P-01") '
+            "and (not exists r.depth)))\n"
+            '  |> pivot(rowKey: ["_time"], columnKey: ["_field"], valueColumn: "_value")'
+        )
+    ]
 
 
 def test_a_probe_that_was_in_two_piles_gives_one_curve_each_instant_once(
     influx: InfluxStub, remote: Influx
 ) -> None:
     influx.answer = (CASES / "two_piles.csv").read_bytes().decode()
-    curve = remote.curves(0, 1, SENSOR)[SENSOR]
+    curve = remote.curves(0, 1, [SENSOR])[SENSOR]
     times = ["2026-11-24T05:40:00Z", "2026-11-24T05:50:00.250Z", "2026-11-24T06:00:00Z"]
     assert curve.at.tolist() == [parse_time(text) for text in times]
     assert curve.value.tolist() == [61.5, 61.900000000000006, 62.0]
@@ -69,7 +75,7 @@ def test_an_error_that_comes_as_a_table_is_an_error_not_an_empty_curve(
 ) -> None:
     influx.answer = (CASES / "error.csv").read_bytes().decode()
     with pytest.raises(StorageError, match="could not find bucket"):
-        remote.curves(0, 1, SENSOR)
+        remote.curves(0, 1, [SENSOR])
 
 
 @pytest.mark.parametrize(

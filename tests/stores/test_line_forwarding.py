@@ -45,7 +45,7 @@ def test_a_kill_of_the_far_store_right_after_its_yes_loses_nothing(tmp_path: Pat
                 victoria.end(signal.SIGKILL)
                 victoria.start()
         victoria.flush()
-        there = store.remote.curves(BEGAN, BEGAN + 365 * DAY, SENSOR).get(SENSOR)
+        there = store.remote.curves(BEGAN, BEGAN + 365 * DAY, [SENSOR]).get(SENSOR)
         assert there is None or len(there) < 3000, (
             "the kills cost the far store nothing: this test shows nothing"
         )

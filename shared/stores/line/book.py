@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 from sqlalchemy import (
@@ -28,11 +29,12 @@ from shared.stores.registry.rows import insert_unless_there
 if TYPE_CHECKING:
     from shared.stores.line.rows import Row
 
+_Value = TypeVar("_Value", int, str)
 AT_ONCE = 5_000  # values of one IN
 s = t.series.c
 
 
-def in_pieces(values: Collection[int]) -> Iterable[list[int]]:
+def in_pieces(values: Collection[_Value]) -> Iterable[list[_Value]]:
     everything = sorted(values)
     for start in range(0, len(everything), AT_ONCE):
         yield everything[start : start + AT_ONCE]
@@ -46,6 +48,19 @@ def find_series(connection: Connection, sensor: SensorKey) -> RowMapping | None:
         s.depth == sensor.depth,
     )
     return connection.execute(query).mappings().first()
+
+
+def find_many(connection: Connection, sensors: Iterable[SensorKey]) -> dict[SensorKey, RowMapping]:
+    """Those of them that have readings."""
+    wanted, found = set(sensors), {}
+    probes: dict[str, set[str]] = defaultdict(set)
+    for sensor in wanted:
+        probes[sensor.site].add(sensor.probe)
+    for site, names in probes.items():
+        for piece in in_pieces(names):
+            query = select(t.series).where(s.site == site, s.probe.in_(piece), s["count"] > 0)
+            found.update({key_of(row): row for row in connection.execute(query).mappings()})
+    return {sensor: row for sensor, row in found.items() if sensor in wanted}
 
 
 def series_id(connection: Connection, sensor: SensorKey) -> int:

@@ -13,14 +13,15 @@ import secrets
 import threading
 import time
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
 from shared.ports import StorageError
-from shared.readings import Curve, SensorKey
+from shared.readings import SensorKey
 from shared.stores.line import spool
 from shared.stores.line import tables as t
+from shared.stores.line.asking import questions
 from shared.stores.line.leases import take_lease
 from shared.stores.line.protocol import PileOf, Spooled, lines, no_pile
 from shared.stores.line.remote import LinesRefused
@@ -164,9 +165,9 @@ class ForwardLoop:
         if not rows:
             return 0
         found = self._far(rows)
-        kept = [row for row in rows if row.value in found[row.sensor].get(row.at, ())]
+        kept = [row for row in rows if found[row.sensor].get(row.at) == row.value]
         other = [
-            row for row in rows if row.at in found[row.sensor] and row.value not in found[row.sensor][row.at]
+            row for row in rows if row.at in found[row.sensor] and row.value != found[row.sensor][row.at]
         ]
         missing = [row for row in rows if row.at not in found[row.sensor]]
         again = [row for row in missing if row.tries < self.pace.tries]
@@ -193,23 +194,15 @@ class ForwardLoop:
 
     # -- both sides
 
-    def _far(self, rows: Sequence[Spooled]) -> dict[SensorKey, dict[int, list[float]]]:
-        """What the far store has around these rows. Asked hour by hour for all sensors, or sensor by sensor for all
-        hours, whichever is fewer questions."""
-        hours: dict[int, list[int]] = defaultdict(list)
-        sensors: dict[SensorKey, list[int]] = defaultdict(list)
+    def _far(self, rows: Sequence[Spooled]) -> dict[SensorKey, dict[int, float]]:
+        """What the far store has around these rows."""
+        wanted: dict[SensorKey, list[int]] = defaultdict(list)
         for row in rows:
-            hours[row.at // HOUR].append(row.at)
-            sensors[row.sensor].append(row.at)
-        if len(hours) <= len(sensors):
-            answers = [self._remote.curves(min(some), max(some) + 1) for some in hours.values()]
-        else:
-            answers = [self._remote.curves(min(some), max(some) + 1, key) for key, some in sensors.items()]
-        found: dict[SensorKey, dict[int, list[float]]] = defaultdict(dict)
-        for sensor, curve in _all(answers):
-            if sensor in sensors:
-                for at, value in zip(curve.at.tolist(), curve.value.tolist(), strict=True):
-                    found[sensor].setdefault(at, []).append(value)
+            wanted[row.sensor].append(row.at)
+        found: dict[SensorKey, dict[int, float]] = defaultdict(dict)
+        for asked in questions(wanted, self._remote.sensors_at_once):
+            for sensor, curve in self._remote.curves(*asked).items():
+                found[sensor] = dict(zip(curve.at.tolist(), curve.value.tolist(), strict=True))
         return found
 
     def _in_state(self, state: int, before: int) -> list[Spooled]:
@@ -223,8 +216,3 @@ class ForwardLoop:
 
     def backlog(self) -> Mapping[str, int]:
         return self._store.backlog()
-
-
-def _all(answers: Iterable[dict[SensorKey, Curve]]) -> Iterable[tuple[SensorKey, Curve]]:
-    for answer in answers:
-        yield from answer.items()

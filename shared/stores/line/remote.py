@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from typing import Any, Protocol
 
@@ -26,10 +26,12 @@ class Remote(Protocol):
 
     name: str
     measurement: str
+    sensors_at_once: int
+    """That one question may name."""
 
     def write(self, lines: bytes) -> None: ...
-    def curves(self, start: int, end: int, sensor: SensorKey | None = None) -> dict[SensorKey, Curve]:
-        """From ``start`` (closed) to ``end`` (open), of one sensor or of all."""
+    def curves(self, start: int, end: int, sensors: Collection[SensorKey]) -> dict[SensorKey, Curve]:
+        """From ``start`` (closed) to ``end`` (open), in one question, of those of the sensors that have any."""
 
     def ping(self) -> None: ...
     def close(self) -> None: ...

@@ -48,21 +48,41 @@ def values_at(connection: Connection, wanted: Mapping[int, Collection[int]]) -> 
     }
 
 
-def curve(connection: Connection, series: int, start: int, end: int) -> Curve:
-    query = select(p.at, p.value, p.mark).where(p.series == series, p.at >= start, p.at < end).order_by(p.at)
+def curves(connection: Connection, series: Sequence[int], start: int, end: int) -> dict[int, Curve]:
+    """What the spool has of each, ascending."""
+    query = (
+        select(p.series, p.at, p.value, p.mark)
+        .where(p.series.in_(series), p.at >= start, p.at < end)
+        .order_by(p.series, p.at)
+    )
     rows = connection.execute(query).all()
     if not rows:
-        return Curve()
-    at, value, mark = zip(*rows, strict=True)
-    return Curve(
+        return dict.fromkeys(series, Curve())
+    owner, at, value, mark = zip(*rows, strict=True)
+    whole = Curve(
         np.array(at, dtype=np.int64), np.array(value, dtype=np.float64), np.array(mark, dtype=np.uint8)
     )
+    return {
+        one: Curve(whole.at[some], whole.value[some], whole.mark[some])
+        for one, some in _slices(series, owner).items()
+    }
 
 
-def gone(connection: Connection, series: int, start: int, end: int) -> NDArray[np.int64]:
+def gone(connection: Connection, series: Sequence[int], start: int, end: int) -> dict[int, NDArray[np.int64]]:
+    """What was withdrawn of each."""
     w = t.withdrawn.c
-    query = select(w.at).where(w.series == series, w.at >= start, w.at < end)
-    return np.array(connection.execute(query).scalars().all(), dtype=np.int64)
+    query = (
+        select(w.series, w.at).where(w.series.in_(series), w.at >= start, w.at < end).order_by(w.series, w.at)
+    )
+    rows = connection.execute(query).all()
+    at = np.array([row.at for row in rows], dtype=np.int64)
+    return {one: at[some] for one, some in _slices(series, [row.series for row in rows]).items()}
+
+
+def _slices(series: Sequence[int], owner: Sequence[int]) -> dict[int, slice]:
+    """Where in ``owner``, which ascends, each stands."""
+    first, last = np.searchsorted(owner, series), np.searchsorted(owner, series, side="right")
+    return {one: slice(*reach) for one, *reach in zip(series, first.tolist(), last.tolist(), strict=True)}
 
 
 def in_state(connection: Connection, state: int, before: int, limit: int) -> list[Spooled]:

@@ -19,8 +19,9 @@ from shared.readings import Curve, Reading, SensorKey
 from shared.stores.line import book, spool
 from shared.stores.line import tables as t
 from shared.stores.line.address import Address
+from shared.stores.line.asking import questions
 from shared.stores.line.influx import Influx
-from shared.stores.line.protocol import merged
+from shared.stores.line.reading import read_many
 from shared.stores.line.remote import Remote
 from shared.stores.line.rows import Row, checked, tally
 from shared.stores.line.victoria import Victoria
@@ -150,10 +151,12 @@ class LineReadings:
                     wanted[first[series, at]].append(at)
         far: dict[tuple[SensorKey, int], float | None] = {}
         try:
-            for sensor, instants in wanted.items():
-                curve = self.remote.curves(min(instants), max(instants) + 1, sensor).get(sensor, Curve())
-                values = dict(zip(curve.at.tolist(), curve.value.tolist(), strict=True))
-                far.update({(sensor, at): values.get(at) for at in instants})
+            for start, end, sensors in questions(wanted, self.remote.sensors_at_once):
+                curves = self.remote.curves(start, end, sensors)
+                for sensor in sensors:
+                    curve = curves.get(sensor, Curve())
+                    values = dict(zip(curve.at.tolist(), curve.value.tolist(), strict=True))
+                    far.update({(sensor, at): values.get(at) for at in wanted[sensor]})
         except StorageError:
             return far, True
         return far, False
@@ -167,29 +170,10 @@ class LineReadings:
     # -- reading
 
     def read(self, sensor: SensorKey, span: Span) -> Curve:
-        for _ in range(_TRIES):
-            with self.work.read("reading a curve") as connection:
-                found = book.find_series(connection, sensor)
-            if found is None or not found["count"]:
-                return Curve()
-            start = max(span.start, found["first_at"])
-            end = found["last_at"] + 1 if span.end is None else min(span.end, found["last_at"] + 1)
-            if end <= start:
-                return Curve()
-            far = Curve()
-            if found["released_to"] is not None and found["released_to"] >= start:
-                far = self.remote.curves(start, end, sensor).get(sensor, far)
-            with self.work.read("reading a curve") as connection:
-                near = spool.curve(connection, found["id"], start, end)
-                gone = spool.gone(connection, found["id"], start, end)
-                now = book.find_series(connection, sensor)
-            if now is not None and now["released"] == found["released"]:
-                return merged(far, near, gone)
-        raise StoreBusy("reading a curve: readings keep moving to the far store; ask again")
+        return read_many(self, [sensor], span)[sensor]
 
     def read_many(self, sensors: Iterable[SensorKey], span: Span) -> dict[SensorKey, Curve]:
-        """What has come in lately is in the spool, so few of these ask the far store."""
-        return {sensor: self.read(sensor, span) for sensor in sensors}
+        return read_many(self, sensors, span)
 
     def sensors(self, site: str | None = None, probe: str | None = None) -> list[SensorSummary]:
         with self.work.read("listing sensors") as connection:

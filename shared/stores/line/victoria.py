@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import json
+import re
 from collections import defaultdict
-from collections.abc import Iterable
-from typing import Any
+from collections.abc import Collection, Iterable, Mapping
 
 import httpx
 import numpy as np
@@ -13,14 +13,19 @@ from numpy.typing import NDArray
 
 from shared.readings import Curve, Quantity, SensorKey
 from shared.stores.line.address import Address
+from shared.stores.line.asking import Group, groups
 from shared.stores.line.protocol import FIELDS, curve_of, exact
 from shared.stores.line.remote import PATIENCE_S, LineClient, foreign, refusal
 
 _NAMES = "|".join(FIELDS)
+_Line = tuple[NDArray[np.int64], NDArray[np.float64]]  # instants and values
+_Found = dict[SensorKey, dict[str, list[_Line]]]  # by field
 
 
 class Victoria(LineClient):
     """It answers 204 also to what it will not keep, and keeps the last seconds in memory only; see ``forward``."""
+
+    sensors_at_once = 500
 
     def __init__(self, address: Address) -> None:
         # it has neither organisations nor buckets and passes over both names
@@ -34,18 +39,20 @@ class Victoria(LineClient):
             trust_env=False,
         )
 
-    def curves(self, start: int, end: int, sensor: SensorKey | None = None) -> dict[SensorKey, Curve]:
+    def curves(self, start: int, end: int, sensors: Collection[SensorKey]) -> dict[SensorKey, Curve]:
         start = max(start, 0)  # it knows no time before 1970
-        if end <= start:
+        if end <= start or not sensors:
             return {}
+        name = f'__name__=~"{self.measurement}_({_NAMES})"'
         asked = {
-            "match[]": f'{{__name__=~"{self.measurement}_({_NAMES})"{_labels(sensor)}}}',
+            "match[]": [f"{{{name},{_labels(group)}}}" for group in groups(sensors)],
             "start": _seconds(start),
             "end": _seconds(end - 1),
         }
         what = f"reading from {self.name}"
-        found: dict[SensorKey, dict[str, list[Any]]] = defaultdict(lambda: defaultdict(list))
-        with foreign(what), self._reader.stream("GET", "api/v1/export", params=asked) as answer:
+        found: _Found = defaultdict(lambda: defaultdict(list))
+        # as a form: many sensors make a question that is too long for an address
+        with foreign(what), self._reader.stream("POST", "api/v1/export", data=asked) as answer:
             if answer.status_code != 200:
                 raise refusal(what, answer.status_code, answer.read().decode(errors="replace"))
             for line in answer.iter_lines():
@@ -66,27 +73,42 @@ class Victoria(LineClient):
         self._reader.close()
 
 
-def _labels(sensor: SensorKey | None) -> str:
-    if sensor is None:
-        return ""
-    wanted = {"site": sensor.site, "probe": sensor.probe, "depth": sensor.depth, "quantity": sensor.quantity}
-    return "".join(f",{name}={json.dumps(text)}" for name, text in wanted.items())
+def _labels(group: Group) -> str:
+    return ",".join(
+        (
+            f"site={_quoted(group.site)}",
+            f"quantity={_quoted(group.quantity)}",
+            f"probe=~{_any_of(group.probes)}",
+            f"depth=~{_any_of(group.depths)}",
+        )
+    )
+
+
+def _any_of(words: Iterable[str]) -> str:
+    """Of the whole label: the store anchors it at both ends."""
+    return _quoted("|".join(re.escape(word) for word in words))
+
+
+def _quoted(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False)
 
 
 def _seconds(at: int) -> str:
     return f"{at // 1000}.{at % 1000:03d}"
 
 
-def _take(found: dict[SensorKey, dict[str, list[Any]]], line: str, measurement: str) -> None:
+def _take(found: _Found, line: str, measurement: str) -> None:
     told = json.loads(line)
     labels: dict[str, str] = told["metric"]
     quantity: Quantity = labels.get("quantity", "temperature")  # type: ignore[assignment]  # as it was written
     sensor = SensorKey(labels.get("site", ""), labels.get("probe", ""), labels.get("depth", ""), quantity)
     field = labels["__name__"].removeprefix(f"{measurement}_")
-    found[sensor][field].append((told["timestamps"], told["values"]))
+    found[sensor][field].append(
+        (np.array(told["timestamps"], dtype=np.int64), np.array(told["values"], dtype=np.float64))
+    )
 
 
-def _curve(fields: dict[str, list[Any]], start: int, end: int) -> Curve:
+def _curve(fields: Mapping[str, list[_Line]], start: int, end: int) -> Curve:
     """Two series of one sensor (it has been in two piles) are one curve."""
     at, value = _joined(fields["value"])
     mark = _looked_up(at, *_joined(fields.get("mark", ())), missing=0.0)
@@ -98,9 +120,9 @@ def _curve(fields: dict[str, list[Any]], start: int, end: int) -> Curve:
     return curve_of(at[inside], value[inside], mark[inside].astype(np.uint8))
 
 
-def _joined(pieces: Iterable[tuple[list[int], list[float]]]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    at = [np.asarray(times, dtype=np.int64) for times, _ in pieces]
-    values = [np.asarray(some, dtype=np.float64) for _, some in pieces]
+def _joined(pieces: Iterable[_Line]) -> _Line:
+    at = [times for times, _ in pieces]
+    values = [some for _, some in pieces]
     if not at:
         return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.float64)
     return np.concatenate(at), np.concatenate(values)
