@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from deploy.assembly import House, open_house
+from shared.heat.report import HeatReport
 from shared.piles import FieldNote, Pile, Placement, Site, Turn
 from shared.probes import Calibration
 from shared.readings import Quantity, Reading, SensorKey
@@ -82,3 +83,14 @@ def heated(random: np.random.Generator, key: SensorKey, warmer: float) -> list[R
         Reading(key, Millis(int(one)), round(float(c), 2), Millis(int(one)))
         for one, c in zip(at[there], celsius[there], strict=True)
     ]
+
+
+def sums(report: HeatReport) -> list[object]:
+    """What thinning leaves as it was even without the record that was put away."""
+    return [
+        [(one.hours_above, one.longest_spell_hours, one.gap_hours, one.peak_c, one.peak_at) for one in report.sensors],
+        report.hottest.hours_above, report.hottest.longest_spell_hours, report.hottest.peak_c,
+        report.coldest.hours_above, report.coldest.longest_spell_hours,
+        [(one.from_, one.to, one.hours_above_55, one.peak_c) for one in report.cycles],
+        [(one.id, one.status, one.met_at) for one in report.rules],
+    ]  # fmt: skip

@@ -16,13 +16,12 @@ from deploy import thinning
 from deploy.assembly import House
 from deploy.cli import run
 from deploy.nightly import NightlyLoop
-from shared.heat.report import HeatReport
 from shared.piles import FieldNote, Turn
 from shared.put_away import PUT_AWAY
 from shared.readings import Reading, SensorKey
 from shared.settings import Settings, SettingsError, load_settings
 from shared.times import DAY, HOUR, MINUTE, Millis, Span
-from tests.keeping.aged_yard import BUILT, EVER, FINISHED, NOW, fill, opened
+from tests.keeping.aged_yard import BUILT, EVER, FINISHED, NOW, fill, opened, sums
 
 CONFIG = "[keeping]\nten_minutes_after_days = 100\nhourly_after_days = 400\n"
 
@@ -114,16 +113,6 @@ def test_hours_spells_gaps_and_peaks_of_the_kept_readings_are_those_of_all(house
     assert "thinned away" in after.coverage.note
     assert sums(after) == sums(before)
     assert after.sensors[0].readings < before.sensors[0].readings
-
-
-def sums(report: HeatReport) -> list[object]:
-    return [
-        [(one.hours_above, one.longest_spell_hours, one.gap_hours, one.peak_c, one.peak_at) for one in report.sensors],
-        report.hottest.hours_above, report.hottest.longest_spell_hours, report.hottest.peak_c,
-        report.coldest.hours_above, report.coldest.longest_spell_hours,
-        [(one.from_, one.to, one.hours_above_55, one.peak_c) for one in report.cycles],
-        [(one.id, one.status, one.met_at) for one in report.rules],
-    ]  # fmt: skip
 
 
 @pytest.mark.parametrize("change", ["turn", "reading"])
