@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from typing import Protocol, runtime_checkable
 
 from prometheus_client import CollectorRegistry, Counter, Histogram, generate_latest
-from prometheus_client.core import GaugeMetricFamily, Metric
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
 from prometheus_client.exposition import CONTENT_TYPE_LATEST
 from prometheus_client.registry import Collector
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -55,12 +55,18 @@ class _Service(Collector):
     def collect(self) -> Iterable[Metric]:
         up = GaugeMetricFamily("turnbell_loop_up", "1 while the loop runs", labels=["loop"])
         beat = GaugeMetricFamily("turnbell_loop_last_beat_seconds", "Since its last beat", labels=["loop"])
-        for name, state in self._parts.loops().items():
+        states = self._parts.loops()
+        for name, state in states.items():
             up.add_metric([name], float(state.alive))
             if state.last_beat_s is not None:
                 beat.add_metric([name], state.last_beat_s)
         yield up
         yield beat
+        for name, state in states.items():
+            for what, count in state.counts.items():
+                yield CounterMetricFamily(
+                    f"turnbell_{name}_{what}", f"Of the loop {name} in this process, since it started", count
+                )
         yield from self._stores()
         yield from self._spool()
 

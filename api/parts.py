@@ -22,6 +22,7 @@ class LoopState:
     alive: bool
     last_beat_s: float | None  # seconds since, by the machine's clock
     error: str = ""
+    counts: Mapping[str, int] = field(default_factory=dict)  # since the process started
 
 
 def _no_loops() -> Mapping[str, LoopState]:

@@ -1,55 +1,27 @@
 """One file that holds everything of a data directory, made while the service runs, and the way back.
 
-The file is a zip: a manifest with the size and SHA-256 of each part, a snapshot of each store, the rules and guides of
-one's own, and the key of the registry's secrets where that stands in the data directory; keep it as safe as that.
+In it are a snapshot of each store, the rules and guides of one's own, and the key of the registry's secrets where that
+stands in the data directory; keep it as safe as that.
 """
 
 from __future__ import annotations
 
-import hashlib
-import json
 import os
-import re
 import shutil
 import sqlite3
 import tempfile
 import zipfile
-import zlib
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import IO
 
-from pydantic import BaseModel, ConfigDict, ValidationError
-
+from deploy.backup_file import STORES, check_parts, pack, read_manifest, unpack
 from deploy.errors import SurroundingsError, UserError
 from deploy.registry_key import KEY_FILE
 from shared.ports import StorageError
 from shared.settings import Settings
 from shared.stores import READINGS_FILE, REGISTRY_FILE, SPOOL_FILE, open_readings, open_registry
 from shared.stores.copying import copy_registry, copy_spool
-
-FORMAT = 2  # 1 knew no key
-MANIFEST = "manifest.json"
-# the registry first: readings that came in between the two snapshots are then new to it, never missing from under it
-STORES = (REGISTRY_FILE, READINGS_FILE, SPOOL_FILE)
-_OWN_FILE = re.compile(rf"(rules|guides)/[^/\\\0]+\.toml|{re.escape(KEY_FILE)}")
-
-
-class Part(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    size: int
-    sha256: str
-
-
-class Manifest(BaseModel):
-    """Read before anything else of a backup; a later format is refused by its number."""
-
-    model_config = ConfigDict(frozen=True)
-
-    turnbell_backup: int
-    parts: dict[str, Part]
 
 
 def backup(data_dir: Path, file: Path, settings: Settings | None = None) -> bool:
@@ -84,9 +56,9 @@ def backup(data_dir: Path, file: Path, settings: Settings | None = None) -> bool
         if settings.registry.key is None and key.is_file():
             parts[KEY_FILE] = key
         archive = folder / "archive"
-        _pack(parts, archive)
+        pack(parts, archive)
         with zipfile.ZipFile(archive) as packed:
-            _check_parts(packed, _read_manifest(packed, file), file)
+            check_parts(packed, read_manifest(packed, file), file)
         archive.rename(file)
         _sync(file.parent)
     return KEY_FILE in parts
@@ -124,9 +96,9 @@ def restore(file: Path, data_dir: Path) -> None:
             raise UserError(f"{file} is no whole backup of this program") from error
         inside = _must_stage_inside(data_dir)
         with packed, _work_folder(data_dir if inside else data_dir.absolute().parent) as folder:
-            manifest = _read_manifest(packed, file)
+            manifest = read_manifest(packed, file)
             stage = folder / "restored"
-            _unpack(packed, manifest, stage, file)
+            unpack(packed, manifest, stage, file)
             _prove(stage, file)
             if inside:
                 _move_into(stage, data_dir)
@@ -155,76 +127,6 @@ def _check_database(path: Path, named: Path) -> None:
         raise SurroundingsError(f"{named}: {path.name} is damaged ({error})") from error
     if found != "ok" or orphan is not None:
         raise SurroundingsError(f"{named}: {path.name} is damaged ({found})")
-
-
-def _pack(sources: dict[str, Path], archive: Path) -> None:
-    parts: dict[str, Part] = {}
-    with archive.open("wb") as raw:
-        archive.chmod(0o600)
-        with zipfile.ZipFile(raw, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as packed:
-            for name, path in sources.items():
-                with path.open("rb") as source, packed.open(name, "w", force_zip64=True) as target:
-                    parts[name] = _copy(source, target)
-            manifest = Manifest(turnbell_backup=FORMAT, parts=parts)
-            packed.writestr(MANIFEST, manifest.model_dump_json(indent=1))
-        raw.flush()
-        os.fsync(raw.fileno())
-
-
-def _read_manifest(packed: zipfile.ZipFile, file: Path) -> Manifest:
-    try:
-        raw = json.loads(packed.read(MANIFEST))
-        if isinstance(raw, dict) and isinstance(made := raw.get("turnbell_backup"), int) and made > FORMAT:
-            raise UserError(f"{file} was written by a newer version of this program")
-        manifest = Manifest.model_validate(raw)
-    except (KeyError, ValueError, ValidationError, zipfile.BadZipFile) as error:
-        raise UserError(f"{file} is no whole backup of this program") from error
-    odd = [name for name in manifest.parts if name not in STORES and not _OWN_FILE.fullmatch(name)]
-    if odd or REGISTRY_FILE not in manifest.parts or not {READINGS_FILE, SPOOL_FILE} & manifest.parts.keys():
-        raise UserError(f"{file} is no whole backup of this program")
-    return manifest
-
-
-def _check_parts(packed: zipfile.ZipFile, manifest: Manifest, file: Path) -> None:
-    for name, part in manifest.parts.items():
-        with open(os.devnull, "wb") as nowhere:  # noqa: PTH123  # a device, not a path of ours
-            _check_part(packed, name, part, nowhere, file)
-
-
-def _unpack(packed: zipfile.ZipFile, manifest: Manifest, stage: Path, file: Path) -> None:
-    needed = sum(part.size for part in manifest.parts.values())
-    free = shutil.disk_usage(stage.parent).free
-    if needed > free:
-        raise SurroundingsError(f"{file} needs {needed / 2**20:.0f} MiB; only {free / 2**20:.0f} are free")
-    stage.mkdir(mode=0o700)
-    for name, part in manifest.parts.items():
-        target = stage / name
-        target.parent.mkdir(exist_ok=True)
-        with target.open("wb") as handle:
-            target.chmod(0o600)
-            _check_part(packed, name, part, handle, file)
-            handle.flush()
-            os.fsync(handle.fileno())
-
-
-def _check_part(packed: zipfile.ZipFile, name: str, part: Part, target: IO[bytes], file: Path) -> None:
-    try:
-        with packed.open(name) as source:
-            found = _copy(source, target, at_most=part.size)
-    except (KeyError, zipfile.BadZipFile, EOFError, zlib.error) as error:
-        raise SurroundingsError(f"{file} is damaged: {name} cannot be read") from error
-    if found != part:
-        raise SurroundingsError(f"{file} is damaged: {name} is not what was written")
-
-
-def _copy(source: IO[bytes], target: IO[bytes], at_most: int | None = None) -> Part:
-    """Copy and sum; stop soon after ``at_most`` bytes, which the caller then sees as a difference."""
-    digest, size = hashlib.sha256(), 0
-    while (at_most is None or size <= at_most) and (block := source.read(1 << 20)):
-        digest.update(block)
-        target.write(block)
-        size += len(block)
-    return Part(size=size, sha256=digest.hexdigest())
 
 
 def _prove(stage: Path, file: Path) -> None:

@@ -27,6 +27,7 @@ COMMANDS = {
     "restore": ("deploy.commands.keep", "restore_command"),
     "thin": ("deploy.commands.years", "thin_command"),
     "vacuum": ("deploy.commands.years", "vacuum_command"),
+    "nightly": ("deploy.commands.years", "nightly_command"),
     "move": ("deploy.commands.keep", "move_command"),
     "forget-secrets": ("deploy.commands.keep", "forget_command"),
     "export": ("deploy.commands.keep", "export_command"),

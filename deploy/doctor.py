@@ -13,9 +13,11 @@ from typing import Literal
 import httpx
 
 from deploy.assembly import House
+from deploy.backups_kept import MADE_AT, TROUBLE
 from deploy.doctor_secrets import open_secrets
 from deploy.service import RUNNING_FILE
 from ingest import hearing
+from ingest.pipeline import IngestLoop
 from shared.loops import BEATS
 from shared.ports import StorageError
 from shared.settings import Settings
@@ -53,6 +55,7 @@ def examine(house: House, config_file: Path | None) -> Iterator[Finding]:
     if house.registry.memory.get(SEALED) is None:
         text = "the registry keeps second factors and webhooks as they are: set [registry] key_file"
         yield Finding("secrets", "warn", text)
+    yield from _backup(house)
     yield from _roles(house)
     yield from _probes(house)
 
@@ -113,11 +116,19 @@ def _service(house: House) -> Iterator[Finding]:
 
 
 def _hearing(house: House) -> Iterator[Finding]:
-    """What the ingester has found out about its own rights at the broker, by listening for its own echo."""
+    """What the ingester has found out about its own rights at the broker, by listening for its own echo. What one found
+    out that runs no more is of the past: these stores may have come out of a backup."""
     said = house.registry.memory.get(hearing.NAME)
-    if said == hearing.HEARS:
+    if said is None:
+        return
+    beat = house.registry.memory.get(f"{BEATS}{IngestLoop.name}") or ""
+    if not beat.isdigit() or int(beat) < house.clock.now() - MINUTE:
+        when = f" ({iso(Millis(int(beat)))})" if beat.isdigit() else ""
+        text = "heard itself" if said == hearing.HEARS else f"found that {said}"
+        yield Finding("ingester", "warn", f"does not run; when it last did{when} it {text}")
+    elif said == hearing.HEARS:
         yield Finding("ingester", "ok", "hears what it publishes: the broker lets readings through")
-    elif said is not None:
+    else:
         yield Finding("ingester", "fail" if said == hearing.NOTHING else "warn", said)
 
 
@@ -149,6 +160,20 @@ def _channels(house: House) -> Iterator[Finding]:
             yield Finding(name, "fail", text)
         else:
             yield Finding(name, "ok", f"{person.name}'s {channel.kind} is on")
+
+
+def _backup(house: House) -> Iterator[Finding]:
+    if house.settings.keeping.backup_to is None:
+        return
+    made, trouble = (house.registry.memory.get(name) or "" for name in (MADE_AT, TROUBLE))
+    last = f"the last one is of {iso(Millis(int(made)))}" if made else "none was made yet"
+    if trouble:
+        yield Finding("backup", "fail", f"{trouble}; {last}")
+    elif not made:
+        yield Finding("backup", "warn", f"{last}: the first is made in the night, or by `turnbell nightly`")
+    else:
+        late = int(made) < house.clock.now() - 2 * DAY
+        yield Finding("backup", "fail" if late else "ok", last)
 
 
 def _roles(house: House) -> Iterator[Finding]:

@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from api.parts import LoopState
-from shared.loops import BEATS, Loop
+from shared.loops import BEATS, Loop, counts_of
 from shared.ports import Registry, StorageError
 from shared.times import Clock
 
@@ -69,7 +69,7 @@ class Supervisor:
     def _state(run: _Run, now: float) -> LoopState:
         since = None if run.last_beat is None else now - run.last_beat
         alive = since is not None and since < DEAF_AFTER_S and not run.error
-        return LoopState(alive=alive, last_beat_s=since, error=run.error)
+        return LoopState(alive=alive, last_beat_s=since, error=run.error, counts=counts_of(run.loop))
 
     def _keep(self, run: _Run) -> None:
         pause = FIRST_PAUSE_S

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, is_dataclass
 from threading import Event
 from typing import Final, Protocol
 
@@ -19,3 +20,11 @@ class Loop(Protocol):
     name: str
 
     def run(self, stop: Event, beat: Callable[[], None]) -> None: ...
+
+
+def counts_of(loop: Loop) -> Mapping[str, int]:
+    """What a loop has counted since its start: the whole numbers of the dataclass ``counts``, where it has one."""
+    counts = getattr(loop, "counts", None)
+    if counts is None or not is_dataclass(counts) or isinstance(counts, type):
+        return {}
+    return {name: value for name, value in asdict(counts).items() if isinstance(value, int)}

@@ -184,8 +184,14 @@ class Keeping(_Section):
     )
     hourly_after_days: int | None = Field(None, ge=30, description="and to an hour what is older than this")
     nightly_at: time = Field(
-        time(2, 0), description="UTC; when `serve` thins (if asked to) and gives disk back"
+        time(2, 0),
+        description="UTC; when `serve` thins and backs up (if asked to) and gives disk back; with roles apart a timer "
+        "runs `turnbell nightly`",
     )
+    backup_to: Path | None = Field(
+        None, description="folder for a backup every night, better on another disk; absent = none is made"
+    )
+    backups_kept: int = Field(14, ge=1, description="nights whose backups stay there; older ones go")
 
     @model_validator(mode="after")
     def _coarser_is_later(self) -> Self:

@@ -20,6 +20,7 @@ from shared.times import DAY, Millis, Span, iso
 
 FORMAT = 1
 FACTS = "site.json"
+EXPORTED = "sites.export"  # the deed, in the audit log
 COLUMNS = ("time", "depth", "quantity", "value", "mark")
 PERSON = ("id", "name", "zone", "units", "language", "on_duty")
 FEEDSTOCKS = "feedstock."

@@ -10,12 +10,13 @@ from fastapi import APIRouter, Request
 from fastapi.responses import StreamingResponse
 
 from api.auth import Manager, Viewer
+from api.auth_reach import Reach
 from api.parts import Parts, PartsHere
 from api.problems import ProblemError
 from api.v1.wire import PAGE, PREFIX, Cursor, In, Limit, Line, Out, Page, Slug, ZoneName, page_of
 from shared.piles import Site
 from shared.ports import Conflict
-from shared.site_export import write_site
+from shared.site_export import EXPORTED, write_site
 
 router = APIRouter(prefix=PREFIX, tags=["sites"])
 
@@ -68,9 +69,11 @@ def export_site(request: Request, slug: str, parts: PartsHere, _: Manager) -> St
     whole: Parts = request.app.state.parts
     packed = tempfile.TemporaryFile(dir=whole.data_dir)  # noqa: SIM115  # closed when it is sent
     try:
-        write_site(
+        count = write_site(
             slug, whole.registry, whole.readings, whole.book, whole.data_dir, packed, whole.clock.now()
         )
+        reach: Reach = request.state.reach
+        whole.registry.audit.append(reach.deed(EXPORTED, slug, slug, {"readings": count}))
     except BaseException:
         packed.close()
         raise

@@ -35,6 +35,16 @@ PORT = click.option(
     type=click.IntRange(0, 65535),
     help="Their port; 0 = any free one.",
 )
+DOOR_HOST = click.option(
+    "--host", default="127.0.0.1", show_default=True, help="Address of /healthz, /readyz and /metrics."
+)
+DOOR_PORT = click.option(
+    "--port",
+    default=0,
+    show_default=True,
+    type=click.IntRange(0, 65535),
+    help="Their port; 0 = any free one.",
+)
 MQTT_HOST = click.option(
     "--mqtt-host", default="127.0.0.1", show_default=True, help="Address of the embedded broker."
 )

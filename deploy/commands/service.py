@@ -10,8 +10,18 @@ import click
 
 from api.app import create_app
 from api.auth_session import first_run_key
+from api.role_app import create_role_app
 from deploy.assembly import House, open_house
-from deploy.commands.options import HOST, MQTT_HOST, MQTT_PORT, PORT, data_and_config, settings_of
+from deploy.commands.options import (
+    DOOR_HOST,
+    DOOR_PORT,
+    HOST,
+    MQTT_HOST,
+    MQTT_PORT,
+    PORT,
+    data_and_config,
+    settings_of,
+)
 from deploy.errors import UserError
 from deploy.service import Service
 from deploy.supervisor import Supervisor
@@ -45,7 +55,9 @@ def serve(
 
 @click.command(short_help="Run the ingester alone (the config names the broker).")
 @data_and_config
-def ingest(data_dir: Path, config_file: Path | None) -> None:
+@DOOR_HOST
+@DOOR_PORT
+def ingest(data_dir: Path, config_file: Path | None, host: str, port: int) -> None:
     """Take readings from the broker that [mqtt] names, until SIGTERM."""
     settings = settings_of(config_file)
     if settings.mqtt.host is None:
@@ -54,19 +66,21 @@ def ingest(data_dir: Path, config_file: Path | None) -> None:
     house = open_house(data_dir, settings, create=True)
     try:
         loop = house.ingest_loop(settings.mqtt.host, settings.mqtt.port)
-        _run_loops(house, [loop, *house.forward_loops()])
+        _run_loops(house, [loop, *house.forward_loops()], host, port)
     finally:
         house.close()
 
 
 @click.command(short_help="Run the worker and the sender alone.")
 @data_and_config
-def watch(data_dir: Path, config_file: Path | None) -> None:
+@DOOR_HOST
+@DOOR_PORT
+def watch(data_dir: Path, config_file: Path | None, host: str, port: int) -> None:
     """Work out what changed and tell people, until SIGTERM."""
     _tell_what_happens()
     house = open_house(data_dir, settings_of(config_file), create=True)
     try:
-        _run_loops(house, house.watch_loops(shared=True))
+        _run_loops(house, house.watch_loops(shared=True), host, port)
     finally:
         house.close()
 
@@ -100,11 +114,18 @@ def _tell_what_happens() -> None:
             logging.getLogger(ours).setLevel(logging.INFO)
 
 
-def _run_loops(house: House, loops: Sequence[Loop]) -> None:
+def _run_loops(house: House, loops: Sequence[Loop], host: str, port: int) -> None:
+    listener = bind(host, port)
     supervisor = Supervisor(loops, house.registry, house.clock)
+    door = WebServer(create_role_app(house.parts(supervisor)), listener)
     supervisor.start()
-    click.echo(f"Running: {', '.join(loop.name for loop in loops)}. Stop with Ctrl-C.")
+    door.start()
+    names = ", ".join(loop.name for loop in loops)
+    click.echo(
+        f"Running: {names}. How it is: {address_of(listener)}healthz, readyz, metrics. Stop with Ctrl-C."
+    )
     wait_for_a_signal()
+    door.stop()
     supervisor.stop()
 
 

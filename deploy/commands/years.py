@@ -1,4 +1,4 @@
-"""thin, vacuum: what keeps the disk from filling over the years."""
+"""thin, vacuum, nightly: what keeps the service going over the years."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ import click
 
 from deploy.assembly import House, opened_house
 from deploy.commands.options import data_and_config, settings_of
-from deploy.errors import UserError
-from deploy.nightly import BREATH_S, sqlite_files
+from deploy.errors import SurroundingsError, UserError
+from deploy.nightly import BREATH_S, do, sqlite_files
 from deploy.thinning import Tally, thin
 from shared.ports import NotFound
 from shared.stores.vacuum import give_back, look, rebuild
@@ -51,6 +51,23 @@ def vacuum_command(data_dir: Path, config_file: Path | None) -> None:
             )
     if not files:
         click.echo("no store of this configuration is a file here; its server cleans up by itself")
+
+
+@click.command("nightly", short_help="Do the night's work now: thin, vacuum, back up.")
+@data_and_config
+def nightly_command(data_dir: Path, config_file: Path | None) -> None:
+    """Thin and back up as [keeping] says, and give unused disk back, also while the service runs.
+
+    For a timer where the roles run apart; `turnbell serve` does it by itself.
+    """
+    with opened_house(data_dir, settings_of(config_file)) as house:
+        night = do(house, _breathe)
+    if night is None:  # nobody tells _breathe to stop
+        return
+    click.echo(f"{night.thinned} readings thinned, {night.given_back / 2**20:.1f} MiB given back")
+    if night.trouble:
+        raise SurroundingsError(f"there is no backup of this night: {night.trouble}")
+    click.echo(night.backup or "no backup: [keeping] backup_to names no folder")
 
 
 def _breathe() -> bool:

@@ -39,3 +39,23 @@ def test_a_manager_of_another_site_cannot_take_it(house: House) -> None:
     assert client.get("/api/v1/sites/meadow/export.zip").status_code == 200
     assert client.get("/api/v1/sites/larkfield/export.zip").status_code in {403, 404}
     assert house.client("manager").get("/api/v1/sites/none/export.zip").status_code == 404
+
+
+def test_who_took_the_site_along_stands_in_the_audit_log(house: House, tmp_path: Path) -> None:
+    registry = house.parts.registry
+    house.hear("P1", "45", [40.0, 41.0])
+    secret = create_token(registry, "manager", "Orla's laptop", NOW)
+    client = house.client(Authorization=f"Bearer {secret}")
+    assert client.get("/api/v1/sites/larkfield/export.zip").status_code == 200
+    deed = registry.audit.latest(limit=1)[0].deed
+    assert (deed.who, deed.act, deed.what, deed.site) == (
+        "Orla's laptop",
+        "sites.export",
+        "larkfield",
+        "larkfield",
+    )
+    assert (deed.at, deed.detail) == (NOW, {"readings": 2})
+    assert deed.by.startswith("token:")
+    before = registry.audit.latest(limit=1)[0].seq
+    assert client.get("/api/v1/sites/none/export.zip").status_code == 404
+    assert registry.audit.latest(limit=1)[0].seq == before

@@ -35,7 +35,7 @@ from shared.times import DAY, MINUTE, Millis, Span, SystemClock, iso
 from tests.bench.processes import cpu_s_by_program, mib_by_program
 from tests.e2e.harness import HookSink, until
 from tests.roles.nursery import Nursery
-from tests.roles.region import region
+from tests.roles.region_servers import region
 
 DEPTHS = ("15", "45", "75")
 PROBES_A_PILE, PILES_A_SITE = 2, 50

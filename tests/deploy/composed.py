@@ -23,6 +23,7 @@ FILES = Path(__file__).parents[2] / "deploy" / "files"
 FOLDER = FILES / "compose"
 COMPOSE = yaml.safe_load((FOLDER / "compose.yaml").read_text("utf-8"))
 OURS = {name: service for name, service in COMPOSE["services"].items() if service["image"] == "turnbell"}
+ROLES = [name for name, service in OURS.items() if "profiles" not in service]
 PATIENCE_S = 60.0
 
 

@@ -26,7 +26,7 @@ from shared.readings import SensorKey
 from shared.stores import open_line_readings, parse_address
 from shared.times import Millis, Span
 from tests.contracts import postgresql, victoria
-from tests.deploy.composed import FILES, OURS, Composed, composed
+from tests.deploy.composed import FILES, OURS, ROLES, Composed, composed
 from tests.e2e.harness import Running, find_addresses, healthy, started, until
 from tests.ports import free_port
 
@@ -100,18 +100,30 @@ def _here(word: str, data: Path) -> str:
 
 @contextmanager
 def service(bin_: Path, made: Composed, name: str, registry: str, readings: str) -> Iterator[Running]:
-    data = made.folder / name
-    command = [str(bin_ / "turnbell"), *(_here(word, data) for word in OURS[name]["command"])]
-    if command[1] == "api":
-        command += ["--port", str(free_port())]
-    environment = {**os.environ, **made.environment(name, registry, readings)}
-    with started(["env", *(f"{key}={value}" for key, value in environment.items()), *command]) as running:
-        until(
-            lambda: re.search("Running:|Turnbell is at", running.output()),
-            PATIENCE_S,
-            f"{name}; it said: {running.output()}",
-        )
+    """Until its own healthcheck calls it well."""
+    port = str(free_port())
+    command = [word.replace("8750", port) for word in OURS[name]["command"]]
+    if "--port" not in command:
+        command += ["--port", port]
+    with started(_with_environment(bin_, made, name, command, registry, readings)) as running:
+        kind, *words = OURS[name]["healthcheck"]["test"]
+        assert kind == "CMD"
+        look = [str(bin_ / words[0]), *(word.replace("8750", port) for word in words[1:])]
+        until(lambda: _passes(look), PATIENCE_S, f"{name} to be well; it said: {running.output()}")
+        running.web = f"http://127.0.0.1:{port}/"
         yield running
+
+
+def _passes(command: list[str]) -> bool:
+    return subprocess.run(command, capture_output=True, timeout=60, check=False).returncode == 0
+
+
+def _with_environment(
+    bin_: Path, made: Composed, name: str, command: list[str], registry: str, readings: str
+) -> list[str]:
+    environment = {**os.environ, **made.environment(name, registry, readings)}
+    here = [_here(word, made.folder / name) for word in command]
+    return ["env", *(f"{key}={value}" for key, value in environment.items()), str(bin_ / "turnbell"), *here]
 
 
 def compose(bin_: Path, folder: Path) -> None:
@@ -121,7 +133,7 @@ def compose(bin_: Path, folder: Path) -> None:
         server = stack.enter_context(postgresql.running(programs))
         far = stack.enter_context(victoria.running()).fresh()
         made, registry = stack.enter_context(composed(folder)), server.fresh()
-        services = {name: stack.enter_context(service(bin_, made, name, registry, far)) for name in OURS}
+        services = {name: stack.enter_context(service(bin_, made, name, registry, far)) for name in ROLES}
         login = made.enrol("larkfield", "P-01")
         made.reload()
         probe = made.client(login, "probe")
@@ -135,11 +147,32 @@ def compose(bin_: Path, folder: Path) -> None:
         store.close()
         probe.disconnect()
         probe.loop_stop()
-        web = re.search(r"at (http://\S+/)", services["api"].output())
-        assert web is not None
-        assert httpx.get(f"{web[1]}readyz", timeout=60, trust_env=False).json()["status"] == "ready"
+        counted = [
+            _figure(services[name], "turnbell_ingest_messages_total") for name in ROLES if "ingest" in name
+        ]
+        assert sum(counted) == 1, counted
+        nightly(bin_, made, registry, far)
         for name, running in services.items():
             assert running.stop() == 0, f"{name}: {running.output()}"
+
+
+def _figure(running: Running, name: str) -> float:
+    text = httpx.get(f"{running.web}metrics", timeout=60, trust_env=False).text
+    found = re.search(rf"^{name} (\S+)$", text, re.MULTILINE)
+    assert found is not None, text
+    return float(found[1])
+
+
+def nightly(bin_: Path, made: Composed, registry: str, readings: str) -> None:
+    """Its backup comes back."""
+    backups = made.folder / "backups"
+    (made.folder / "nightly").mkdir()
+    backups.mkdir()
+    command = _with_environment(bin_, made, "nightly", OURS["nightly"]["command"], registry, readings)
+    said = _run([*command[:1], f"TURNBELL_KEEPING_BACKUP_TO={backups}", *command[1:]], made.folder)
+    (file,) = backups.iterdir()
+    assert str(file) in said
+    _run([str(bin_ / "turnbell"), "restore", str(file), "--data", str(made.folder / "back")], made.folder)
 
 
 def main() -> None:

@@ -276,7 +276,7 @@ def test_a_disk_that_fills_up_leaves_no_half_backup(
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(backing, "_pack", full)
+    monkeypatch.setattr(backing, "pack", full)
     with pytest.raises(SurroundingsError, match="No space left"):
         backup(yard, tmp_path / "x.backup")
     assert not (tmp_path / "x.backup").exists()

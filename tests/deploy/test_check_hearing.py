@@ -9,6 +9,7 @@ import pytest
 from deploy.cli import run
 from ingest import hearing
 from shared.stores import REGISTRY_FILE, open_registry
+from shared.times import SystemClock, parse_time
 
 
 @pytest.mark.parametrize(
@@ -24,7 +25,27 @@ def test_the_doctor_repeats_what_the_ingester_noted(
 ) -> None:
     registry = open_registry(tmp_path / REGISTRY_FILE)
     registry.memory.set(hearing.NAME, said)
+    registry.memory.set("beat.ingest", str(SystemClock().now()))
     registry.close()
     status = run(["check", "--data", str(tmp_path)])
     assert line in capsys.readouterr().out
     assert status == 1 or said != hearing.NOTHING
+
+
+@pytest.mark.parametrize(
+    ("said", "line"),
+    [
+        (hearing.HEARS, "when it last did (2026-11-01T00:00:00Z) it heard itself"),
+        (hearing.NOTHING, "when it last did (2026-11-01T00:00:00Z) it found that the broker takes"),
+    ],
+)
+def test_what_an_ingester_noted_that_runs_no_more_is_of_the_past(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], said: str, line: str
+) -> None:
+    """As in a data directory that came out of a backup."""
+    registry = open_registry(tmp_path / REGISTRY_FILE)
+    registry.memory.set(hearing.NAME, said)
+    registry.memory.set("beat.ingest", str(parse_time("2026-11-01T00:00:00Z")))
+    registry.close()
+    assert run(["check", "--data", str(tmp_path)]) == 0
+    assert f"warn  ingester: does not run; {line}" in capsys.readouterr().out

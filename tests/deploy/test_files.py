@@ -11,7 +11,7 @@ import pytest
 
 from deploy.cli import COMMANDS, run
 from shared.settings import load_settings
-from tests.deploy.composed import COMPOSE, FILES, OURS
+from tests.deploy.composed import COMPOSE, FILES, OURS, ROLES
 
 UNITS = sorted((FILES / "systemd").glob("*.service"))
 
@@ -28,6 +28,22 @@ def test_a_service_of_the_compose_file_gets_settings_that_exist(name: str, tmp_p
     assert settings.mqtt.host in COMPOSE["services"]
     assert settings.mqtt.shared_group
     assert settings.readings.spool == settings.registry.url, "a container's own disk does not outlive it"
+
+
+@pytest.mark.parametrize("name", ROLES)
+def test_a_containers_healthcheck_asks_the_door_that_its_command_opens(name: str) -> None:
+    kind, *command = OURS[name]["healthcheck"]["test"]
+    assert (kind, command[:2]) == ("CMD", ["python", "-c"])
+    compile(command[2], "healthcheck", "exec")
+    (asked,) = re.findall(r"127\.0\.0\.1:(\d+)/", command[2])
+    told = list(OURS[name]["command"])
+    assert asked == (told[told.index("--port") + 1] if "--port" in told else "8750")
+
+
+def test_the_nights_backup_outlives_its_container() -> None:
+    folder = OURS["nightly"]["environment"]["TURNBELL_KEEPING_BACKUP_TO"]
+    assert OURS["nightly"]["volumes"] == [f"backups:{folder}"]
+    assert folder in (FILES / "Containerfile").read_text("utf-8"), "else the volume is root's"
 
 
 def test_what_the_compose_file_names_is_there() -> None:
@@ -79,29 +95,48 @@ def test_every_command_in_the_files_is_one_that_the_program_knows(
     assert {word for word in command if word.startswith("--")} <= options
 
 
+def _here(unit: Path, folder: Path) -> Path:
+    """A copy that starts a program which is there."""
+    program = folder / "turnbell"
+    program.write_text("#!/bin/sh\n")
+    program.chmod(0o755)
+    copy = folder / unit.name.replace("@", "@0")
+    copy.write_text(re.sub(r"ExecStart=\S+", f"ExecStart={program}", unit.read_text("utf-8")), "utf-8")
+    return copy
+
+
+def _complaints(systemd_analyze: str, *units: Path) -> list[str]:
+    verified = subprocess.run(
+        [systemd_analyze, "verify", "--man=no", *map(str, units)],
+        capture_output=True, text=True, check=False, timeout=60,
+    )  # fmt: skip
+    return [line for line in verified.stderr.splitlines() if "turnbell" in line]
+
+
 @pytest.mark.parametrize("unit", UNITS, ids=lambda unit: unit.name)
 def test_a_unit_is_whole_and_gives_the_service_little_room(
     unit: Path, systemd_analyze: str, tmp_path: Path
 ) -> None:
-    program = tmp_path / "turnbell"
-    program.write_text("#!/bin/sh\n")
-    program.chmod(0o755)
-    copy = tmp_path / unit.name.replace("@", "@0")
-    copy.write_text(re.sub(r"ExecStart=\S+", f"ExecStart={program}", unit.read_text("utf-8")), "utf-8")
-    verified = subprocess.run(
-        [systemd_analyze, "verify", "--man=no", str(copy)],
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=60,
-    )
-    complaints = [line for line in verified.stderr.splitlines() if "turnbell" in line]
-    assert complaints == []
+    copy = _here(unit, tmp_path)
+    assert _complaints(systemd_analyze, copy) == []
     judged = subprocess.run(
         [systemd_analyze, "security", "--offline=true", "--threshold=20", str(copy)],
         capture_output=True, text=True, check=False, timeout=60,
     )  # fmt: skip
     assert judged.returncode == 0, judged.stdout[-400:]
+
+
+@pytest.mark.parametrize("timer", sorted((FILES / "systemd").glob("*.timer")), ids=lambda timer: timer.name)
+def test_a_timer_is_whole_and_its_unit_is_there(timer: Path, systemd_analyze: str, tmp_path: Path) -> None:
+    copy = tmp_path / timer.name
+    copy.write_text(timer.read_text("utf-8"), "utf-8")
+    assert _complaints(systemd_analyze, copy, _here(timer.with_suffix(".service"), tmp_path)) == []
+    when = re.search(r"^OnCalendar=(.+)$", timer.read_text("utf-8"), re.MULTILINE)
+    assert when is not None
+    known = subprocess.run(
+        [systemd_analyze, "calendar", when[1]], capture_output=True, check=False, timeout=60
+    )
+    assert known.returncode == 0
 
 
 def test_the_image_gets_the_versions_that_the_tests_ran_with() -> None:

@@ -53,6 +53,16 @@ def test_there_is_no_secret_in_it_and_every_part_is_plain(file: Path) -> None:
     assert json.loads(parts["site.json"])["piles"][0]["built_at"].endswith("Z")
 
 
+def test_that_a_site_was_taken_along_stands_in_the_audit_log(made: Path, file: Path) -> None:
+    with opened(made / "data") as house:
+        deeds = [entry.deed for entry in house.registry.audit.entries()]
+    (deed,) = [one for one in deeds if one.act == "sites.export"]
+    assert (deed.by, deed.what, deed.site) == ("command line", "yard", "yard")
+    with zipfile.ZipFile(file) as packed:
+        lines = sum(packed.read(name).count(b"\n") - 1 for name in packed.namelist() if name.endswith(".csv"))
+    assert deed.detail == {"readings": lines}
+
+
 def test_nobody_is_in_it_who_is_not_told_of_the_site(tmp_path: Path) -> None:
     with opened(tmp_path / "data") as house:
         house.registry.sites.add(Site("hill", "Upper Hill", "UTC"))

@@ -1,182 +1,30 @@
-"""Every role in processes of its own on loopback: mosquitto, PostgreSQL, VictoriaMetrics, n ingesters, watches and
-pages, each with a data directory of its own, killed and started at random while probes publish.
+"""A region is killed and started at random while its probes publish: nothing may be lost or doubled.
 
-``python -m tests.roles.region [SECONDS]`` plays it with 3 + 2 + 2 for minutes and prints what came of it as a table.
+``python -m tests.roles.region [SECONDS]`` plays it with 3 + 2 + 2 processes for minutes and prints what came of it.
 """
 
 from __future__ import annotations
 
-import json
 import os
 import random
-import shutil
-import subprocess
 import sys
 import time
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, field
-from pathlib import Path
-from tempfile import mkdtemp
 from typing import Any
 
-import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
-
-from shared.people import Channel, Person, Subscription
-from shared.piles import Pile, Placement, Site
 from shared.ports import Registry
 from shared.readings import SensorKey
-from shared.stores import LineReadings, open_line_readings, open_registry, parse_address
-from shared.times import DAY, Millis, Span, SystemClock, iso
-from tests.contracts import postgresql, victoria
-from tests.e2e.harness import HookSink, until
-from tests.ports import free_port
+from shared.stores import LineReadings, open_registry
+from shared.times import Millis, Span
+from tests.e2e.harness import until
 from tests.roles.nursery import Nursery
 from tests.roles.observer import Observer
-from tests.roles.role import Launch, Role
+from tests.roles.region_probes import Probes
+from tests.roles.region_servers import PATIENCE_S, Region, region
+from tests.roles.role import Role
 
-SITES = 6
-PATIENCE_S = 300.0
 HOT_C = 71.5  # cool_pile speaks at 70
-
-
-@dataclass
-class Region:
-    folder: Path
-    config: Path
-    registry_url: str
-    far: str
-    mqtt_port: int
-    hook: HookSink
-    launch: Launch
-    roles: dict[str, Role] = field(default_factory=dict)
-    published: Counter[str] = field(default_factory=Counter)
-
-    def add(self, kind: str, number: int) -> Role:
-        name = f"{kind}-{number}"
-        data = self.folder / name
-        data.mkdir()
-        command = [kind, "--data", str(data), "--config", str(self.config)]
-        environment = {**os.environ, "TURNBELL_MQTT_CLIENT_ID": f"turnbell-{name}", "PYTHONUNBUFFERED": "1"}
-        role = Role(name, command, environment, self.folder / f"{name}.log", self.launch)
-        if kind == "api":
-            port = free_port()
-            role.command += ["--port", str(port)]
-            role.web = f"http://127.0.0.1:{port}/"
-        self.roles[name] = role
-        role.start()
-        return role
-
-    def wait_until_up(self) -> None:
-        for role in self.roles.values():
-            until(role.is_up, PATIENCE_S, f"{role.name} to start in {self.folder}")
-
-    def readings(self) -> LineReadings:
-        return open_line_readings(parse_address(self.far), self.registry_url)
-
-
-@contextmanager
-def region(
-    launch: Launch, server: postgresql.Server | None = None, metrics: victoria.Victoria | None = None
-) -> Iterator[Region]:
-    """``server`` and ``metrics`` = those that run already; else of its own."""
-    folder = Path(mkdtemp(prefix="turnbell-region-"))
-    with ExitStack() as stack:
-        stack.callback(shutil.rmtree, folder, ignore_errors=True)
-        if server is None:
-            programs = postgresql.programs()
-            assert programs is not None, "install postgresql"
-            server = stack.enter_context(postgresql.running(programs))
-        if metrics is None:
-            metrics = stack.enter_context(victoria.running())
-        hook = stack.enter_context(HookSink())
-        port = stack.enter_context(_mosquitto(folder))
-        url, far = server.fresh(), metrics.fresh()
-        config = folder / "turnbell.toml"
-        config.write_text(
-            f'[mqtt]\nhost = "127.0.0.1"\nport = {port}\nshared_group = "yard"\n'
-            f'[registry]\nurl = "{url}"\n[readings]\nurl = "{far}"\nspool = "{url}"\n'
-            "[web]\nallow_private_webhooks = true\n",
-            "utf-8",
-        )
-        _furnish(url, hook.url)
-        made = Region(folder, config, url, far, port, hook, launch)
-        try:
-            yield made
-        finally:
-            for role in made.roles.values():
-                role.kill()
-
-
-@contextmanager
-def _mosquitto(folder: Path) -> Iterator[int]:
-    program = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
-    port, data = free_port(), folder / "mosquitto"
-    data.mkdir()
-    conf = folder / "mosquitto.conf"
-    user = "root" if os.geteuid() == 0 else ""
-    conf.write_text(
-        f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location {data}/\n"
-        "autosave_interval 1\nautosave_on_changes true\nmax_queued_messages 0\n"
-        + (f"user {user}\n" if user else "")
-    )
-    with (folder / "mosquitto.log").open("ab") as log:
-        process = subprocess.Popen([program, "-c", str(conf)], stdout=log, stderr=log)
-    try:
-        yield port
-    finally:
-        process.terminate()
-        process.wait(30)
-
-
-def _furnish(url: str, hook: str) -> None:
-    registry = open_registry(url)
-    built = Millis(SystemClock().now() - 3 * DAY)
-    with registry.begin() as tx:
-        tx.people.add(Person("ann", "Ann", "UTC"))
-        tx.people.add_channel(Channel("ann-hook", "ann", "webhook", hook))
-        tx.people.subscribe(Subscription("ann-all", "ann"))
-        for number in range(SITES):
-            slug = f"yard-{number}"
-            tx.sites.add(Site(slug, f"Yard {number}", "UTC"))
-            tx.piles.add(Pile(f"k{number}", slug, "K-01", built))
-            tx.probes.place(Placement(f"s{number}", slug, "P-01", f"k{number}", Span(built), "middle"))
-    registry.close()
-
-
-class Probes:
-    """One client that publishes for every site, in rounds; what the broker has acknowledged is counted."""
-
-    def __init__(self, made: Region) -> None:
-        self._region = made
-        self.client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="probes")
-        until(self._connect, PATIENCE_S, "a connection to the broker")
-        self.client.loop_start()
-        self._at = 0
-
-    def _connect(self) -> bool:
-        try:
-            self.client.connect("127.0.0.1", self._region.mqtt_port)
-        except OSError:
-            return False
-        return True
-
-    def round(self, celsius: float) -> None:
-        self._at = max(self._at + 1, SystemClock().now())
-        sent = []
-        for number in range(SITES):
-            payload = json.dumps({"time": iso(Millis(self._at)), "celsius": {"45": celsius}})
-            sent.append(self.client.publish(f"turnbell/yard-{number}/P-01/readings", payload, 1))
-        for number, one in enumerate(sent):
-            one.wait_for_publish(PATIENCE_S)
-            assert one.is_published()
-            self._region.published[f"yard-{number}"] += 1
-
-    def close(self) -> None:
-        self.client.disconnect()
-        self.client.loop_stop()
 
 
 def play(made: Region, seconds: float, kill: Sequence[str] = (), seed: int = 5) -> dict[str, Any]:

@@ -7,7 +7,8 @@ import pytest
 from tests.contracts.postgresql import Server
 from tests.contracts.victoria import Victoria
 from tests.roles.nursery import Nursery
-from tests.roles.region import SITES, play, region
+from tests.roles.region import play
+from tests.roles.region_servers import SITES, region
 
 LEASE_S = 4.0
 

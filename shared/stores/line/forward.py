@@ -14,7 +14,7 @@ import threading
 import time
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final
 
 from shared.ports import StorageError
@@ -53,7 +53,6 @@ class ForwardCounts:
     kept_here: int = 0
     repeats: int = 0  # found to be in the far store already
     failures: int = 0
-    states: dict[int, int] = field(default_factory=dict)
 
 
 class ForwardLoop:
