@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from alerts.snapshot import PlacedProbe, SiteRadio, Snapshot
 from shared.heat.catalogue import Catalogue
 from shared.piles import Pile, Placement, Site, Turn
-from shared.ports import Registry
+from shared.ports import NotFound, Registry
+from shared.probes import Probe
 from shared.settings import BatteryCells
 from shared.times import Millis
 
@@ -37,10 +39,12 @@ class Gatherer:
         self._facts: dict[str, _Facts] = {}
         self._sites: dict[str, Site] = {}
         self._radios: dict[str, SiteRadio | None] = {}
+        self._heard: dict[tuple[str, str], Probe | None] = {}  # of this tick
 
     def refresh(self) -> None:
         """Before a tick: forget what has changed since the last one."""
         self._radios.clear()
+        self._heard.clear()
         version = self._registry.version()
         if version != self._version:
             self._facts.clear()
@@ -49,6 +53,16 @@ class Gatherer:
 
     def sites(self) -> list[str]:
         return list(self._sites)
+
+    def expect(self, pile_ids: Iterable[str], now: Millis) -> None:
+        """These are looked at next: what is known of their probes is asked for at once. A pile may be gone."""
+        names: list[tuple[str, str]] = []
+        for pile_id in pile_ids:
+            with suppress(NotFound):
+                names += [
+                    (one.site, one.probe) for one in self._facts_of(pile_id).placements if now in one.span
+                ]
+        self._heard |= dict.fromkeys(names) | self._registry.probes.named_many(names)
 
     def pile(self, pile_id: str, now: Millis, *, ahead_ms: int = 0) -> Snapshot:
         """Raises NotFound when there is no such pile, StorageError when a store fails."""
@@ -108,10 +122,15 @@ class Gatherer:
 
     def _standing(self, placements: Sequence[Placement], now: Millis) -> list[PlacedProbe]:
         return [
-            PlacedProbe(placement, self._registry.probes.named(placement.site, placement.probe))
+            PlacedProbe(placement, self._probe(placement.site, placement.probe))
             for placement in placements
             if now in placement.span
         ]
+
+    def _probe(self, site: str, name: str) -> Probe | None:
+        if (site, name) not in self._heard:
+            self._heard[site, name] = self._registry.probes.named(site, name)
+        return self._heard[site, name]
 
 
 def _past(placed: PlacedProbe, now: Millis) -> bool:

@@ -87,6 +87,7 @@ class Looks:
     def piles(self, places: Sequence[Place], now: Millis, judging: Judging, *, ahead_ms: int = 0) -> None:
         """In one transaction."""
         snapshots: list[tuple[Place, Snapshot]] = []
+        self._gatherer.expect((place.name for place in places), now)
         for place in places:
             self.at_work = place
             self._share.keep()  # a first report takes its time
@@ -100,13 +101,14 @@ class Looks:
                 self.site(Place("site", slug), now, judging)
         again: dict[Place, Millis | None] = {}
         with self.beginning() as tx:
+            unresolved = tx.episodes.unresolved_of(place.name for place, _ in snapshots)
             for place, snapshot in snapshots:
                 self.at_work = place
                 looked = judging.look(
                     tx,
                     snapshot,
                     "pile",
-                    tx.episodes.unresolved(place.name),
+                    unresolved[place.name],
                     told_of_parent=self._told_of_parent(snapshot, judging.directory),
                     anew=self._agenda.anew(place),
                 )

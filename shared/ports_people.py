@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any, Protocol
 
 from shared.episodes import Episode, NoticeKind
@@ -40,6 +41,9 @@ class Episodes(Protocol):
     def get(self, episode_id: str) -> Episode: ...
     def unresolved(self, pile_id: str | None = None) -> list[Episode]:
         """By opened_at."""
+
+    def unresolved_of(self, pile_ids: Iterable[str]) -> dict[str, list[Episode]]:
+        """What ``unresolved`` gives for each, with fewer questions to the store."""
 
     def all(
         self, *, pile_id: str | None = None, kind: NoticeKind | None = None, after: str = "", limit: int = 100

@@ -137,23 +137,22 @@ def _sensor(
     first, last = rows.good_from(0), line.last_good(now)
     line.add_thresholds(tuple(KEYS.values()))
     spells = {text: line.spells[threshold_c] for text, threshold_c in KEYS.items()}
-    heard = last is not None
+    heard, peak = last is not None, line.peak
+    by_reason = {reason: n for reason, n in zip(Reason, rows.by_reason.tolist(), strict=True) if n}
     return SensorHeat(
         probe=key.probe,
         depth_cm=key.depth_cm,
         level=key.depth if key.depth_cm is None else None,
         position=stand.position,
         zone=stand.zone,
-        readings=int(rows.by_reason[Reason.GOOD]),
-        suspect=int(rows.by_reason[Reason.GOOD + 1 :].sum()),
-        suspect_reasons={
-            reason.text: int(n) for reason, n in zip(Reason, rows.by_reason, strict=True) if reason and n
-        },
+        readings=by_reason.pop(Reason.GOOD, 0),
+        suspect=sum(by_reason.values()),
+        suspect_reasons={reason.text: n for reason, n in by_reason.items()},
         first_at=None if first is None else Millis(int(rows.at[first])),
         last_at=None if last is None else Millis(last[0]),
         last_c=None if last is None else last[1],
-        peak_c=None if line.peak is None else line.peak[0],
-        peak_at=None if line.peak is None else Millis(line.peak[1]),
+        peak_c=None if peak is None else peak[0],
+        peak_at=None if peak is None else Millis(peak[1]),
         hours_above={text: hours(one.total_ms) if heard else None for text, one in spells.items()},
         longest_spell_hours={text: hours(one.longest_ms) if heard else None for text, one in spells.items()},
         gap_hours=hours(_gap_ms(stand, line)) if heard else None,

@@ -7,16 +7,19 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from shared.heat.exposure import KNOWN, stretches_over
+from shared.heat.exposure import KNOWN, few_stretches_over, stretches_over
 from shared.heat.lethality import line_doses
 from shared.heat.peaks import Peak, Peaks, Readings
 from shared.heat.report import THRESHOLDS_C
 from shared.heat.rows import Rows
 from shared.heat.screening import GOOD, Reason
 from shared.heat.spans import Spells
+from shared.heat.view import Stretches
 from shared.readings import SensorKey
 from shared.times import MINUTE
 
+FEW = 8
+"""Good readings of which each threshold is worked out by itself; of more, all thresholds at once."""
 FAULTY_ROWS, FAULTY_MS = 3, 60 * MINUTE
 """A lone bad reading vanishes and its neighbours join; so many in a row over more than so long end the line."""
 
@@ -79,6 +82,10 @@ class SensorLine:
     ) -> None:
         """From ``since`` on there are these readings (ascending) and no others."""
         low = self.rows.index(since)
+        if low == self.rows.count:
+            if len(at):
+                self._set(low, low, at, value, mark)
+            return
         old = self.rows.raw(low, self.rows.count)
         short = min(len(old.at), len(at))
         bits = value.view(np.int64), old.value.view(np.int64)
@@ -115,17 +122,23 @@ class SensorLine:
         start = changed[0] if before is None else int(self.rows.at[before])
         end = changed[1] if after is None else int(self.rows.at[after])
         at, celsius, joined, good, low = self._line(start, end)
-        for threshold_c, stretches in zip(
-            self.spells, stretches_over(np.array(list(self.spells)), at, celsius, joined), strict=True
-        ):
+        if len(at) <= FEW:
+            few = at.tolist(), celsius.tolist(), joined.tolist()
+            for threshold_c, spells in self.spells.items():
+                spells.replace(start, end, few_stretches_over(threshold_c, *few))
+        else:
+            self._renew_spells(start, end, stretches_over(np.array(list(self.spells)), at, celsius, joined))
+        self._renew_dose(at, celsius, joined, good, low, end)
+        self._peaks.renew(at, celsius, start, end)
+        return start, end
+
+    def _renew_spells(self, start: int, end: int, found: Sequence[Stretches]) -> None:
+        for threshold_c, stretches in zip(list(self.spells), found, strict=True):
             spells = self.spells[threshold_c]
             if spells.starts or len(stretches) < 64:
                 spells.replace(start, end, [(a, b) for a, b in stretches.tolist()])
             else:
                 self.spells[threshold_c] = Spells(stretches)
-        self._renew_dose(at, celsius, joined, good, low, end)
-        self._peaks.renew(at, celsius, start, end)
-        return start, end
 
     def _line(
         self, start: int, end: int
@@ -139,9 +152,10 @@ class SensorLine:
             at, celsius = at[good], celsius[good]
         else:
             good = np.arange(high - low)
-        joined = np.diff(at) <= self._max_gap_ms
-        side = self.cuts.searchsorted(at, "right")
-        joined &= side[1:] == side[:-1]
+        joined = at[1:] - at[:-1] <= self._max_gap_ms
+        if self._side(start) != self._side(end):
+            side = self.cuts.searchsorted(at, "right")
+            joined &= side[1:] == side[:-1]
         if len(good) == high - low:
             return at, celsius, joined, good, low
         bad_between = np.diff(good) - 1
@@ -150,6 +164,9 @@ class SensorLine:
             faulty = bad_between[gap] >= FAULTY_ROWS and all_at[last] - all_at[first] > FAULTY_MS
             joined[gap] = not (faulty or (reason[first : last + 1] == PULLED_OUT).any())
         return at, celsius, joined, good, low
+
+    def _side(self, at: int) -> int:
+        return int(self.cuts.searchsorted(at, "right"))
 
     def _renew_dose(
         self,
@@ -188,8 +205,7 @@ class SensorLine:
             return None
         at, celsius, row = found
         later = self.rows.reason[row + 1 : self.rows.index(now, "right")]
-        sides = self.cuts.searchsorted(np.array([at, now]), "right")
-        if sides[0] != sides[1] or (later == PULLED_OUT).any():
+        if self._side(at) != self._side(now) or (later == PULLED_OUT).any():
             return None
         return celsius, at
 

@@ -55,6 +55,7 @@ class PileHeat:
         self._zones: dict[AnyZone, ZoneLines] = {}
         self._coldest_peaks = ColdestPeaks(self.max_gap_ms)
         self._remembered = Remembered()
+        self._latest: dict[tuple[Which, AnyZone | None, Millis], tuple[float, Millis] | None] = {}
         self.outlook_state = OutlookState()
         for sensor, curve in (curves or {}).items():
             self.put(sensor, curve.at, curve.value, curve.mark)
@@ -130,7 +131,14 @@ class PileHeat:
 
     def latest(self, which: Which, now: Millis, zone: AnyZone | None = None) -> tuple[float, Millis] | None:
         """°C now, and the age in ms of the oldest reading that it rests on."""
-        lines = self._zone(zone)
+        self.refresh()
+        asked = (which, zone, now)
+        if asked not in self._latest:
+            self._latest = {one: found for one, found in self._latest.items() if one[2] == now}
+            self._latest[asked] = self._latest_of(self._zone(zone), which, now)
+        return self._latest[asked]
+
+    def _latest_of(self, lines: ZoneLines, which: Which, now: Millis) -> tuple[float, Millis] | None:
         found: list[tuple[float, int]] = []
         for line, asked in lines.members:
             latest = line.now(now)
@@ -192,6 +200,7 @@ class PileHeat:
         if not self._stale:
             return
         self._stale = False
+        self._latest.clear()
         if self._complete_depths():
             self._zones.clear()
             self._coldest_peaks.clear()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -60,6 +62,35 @@ def stretches_over(
     some = ends > starts
     both = np.column_stack((starts[some], ends[some]))
     return np.split(both, np.searchsorted(lane[some], np.arange(1, len(thresholds_c))))
+
+
+def few_stretches_over(
+    threshold_c: float, at: Sequence[int], celsius: Sequence[float], joined: Sequence[bool]
+) -> list[tuple[int, int]]:
+    """What ``stretches_over`` gives for one threshold, quicker where the readings are few."""
+    found: list[tuple[int, int]] = []
+    begin, last = 0, len(at) - 1
+    while begin <= last:
+        if celsius[begin] < threshold_c:
+            begin += 1
+            continue
+        finish = begin
+        while finish < last and joined[finish] and celsius[finish + 1] >= threshold_c:
+            finish += 1
+        start, end = at[begin], at[finish]
+        if begin > 0 and joined[begin - 1]:
+            start -= _steps_to(threshold_c, celsius[begin], celsius[begin - 1], start - at[begin - 1])
+        if finish < last and joined[finish]:
+            end += _steps_to(threshold_c, celsius[finish], celsius[finish + 1], at[finish + 1] - end)
+        if end > start:
+            found.append((start, end))
+        begin = finish + 1
+    return found
+
+
+def _steps_to(threshold_c: float, above_c: float, below_c: float, length: int) -> int:
+    """``crossing_at`` of one line: ms from the reading at or over the threshold."""
+    return min(round(length * ((above_c - threshold_c) / (above_c - below_c))), length - 1)
 
 
 def hours(ms: int) -> float:

@@ -14,7 +14,7 @@ from shared.times import DAY, HOUR, Millis
 STUCK_K, STUCK_MS = 0.1, 6 * HOUR
 ACTIVE_C = 40.0
 ALIKE_K = 0.2
-DEAD_ROWS = 3
+DEAD_ROWS, ALIVE = 3, (Reason.GOOD, Reason.PULLED_OUT)
 FEWEST, LOOSE_MS = 3, HOUR
 
 STUCK = "stuck: no change of 0.1 K for 6 h in an active pile"
@@ -28,9 +28,9 @@ def fault_of(
 ) -> str | None:
     """``depths``: all depths of the same probe; ``turned_at``: the last turn or the build."""
     rows = line.rows
-    newest = rows.reason[: rows.index(now, "right")][-DEAD_ROWS:]
+    newest = rows.reason[: rows.index(now, "right")][-DEAD_ROWS:].tolist()
     found = []
-    if len(newest) == DEAD_ROWS and not np.isin(newest, (Reason.GOOD, Reason.PULLED_OUT)).any():
+    if len(newest) == DEAD_ROWS and not any(reason in ALIVE for reason in newest):
         found.append(NO_VALUES)
     last = line.last_good(now)
     if last is not None:

@@ -8,6 +8,7 @@ The equations speak of held, even temperature; guidance on them excludes compost
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,13 +28,18 @@ class Equation:
     @property
     def floor_c(self) -> float:
         """From here on the least time applies."""
-        return float(np.log10(self.days_at_zero_c * DAY / self.least_ms)) / SLOPE
+        return _floor_c(self)
 
     def hold_ms(self, celsius: float) -> float | None:
         """How long one whole dose takes at ``celsius``; None under 50 °C, where the equation does not apply."""
         if celsius < FROM_C:
             return None
         return max(self.days_at_zero_c * DAY / 10 ** (SLOPE * celsius), float(self.least_ms))
+
+
+@cache
+def _floor_c(equation: Equation) -> float:
+    return float(np.log10(equation.days_at_zero_c * DAY / equation.least_ms)) / SLOPE
 
 
 D1 = Equation(131_700_000.0, 20 * MINUTE)

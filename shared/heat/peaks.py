@@ -39,7 +39,7 @@ class Peaks:
 
     def renew(self, at: NDArray[np.int64], celsius: NDArray[np.float64], start: int, end: int) -> None:
         """The good readings within [start, end] are these now."""
-        first, last = (int(side) for side in self._cuts.searchsorted(np.array([start, end]), "right"))
+        first, last = (int(self._cuts.searchsorted(edge, "right")) for edge in (start, end))
         sides = self._cuts.searchsorted(at, "right") if first != last else None
         for side in range(first, last + 1):
             mine = slice(None) if sides is None else sides == side

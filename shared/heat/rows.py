@@ -76,7 +76,8 @@ class Rows:
         celsius: NDArray[np.float64],
     ) -> None:
         """Rows low..high become these; all of them good and without dose until judged."""
-        self.by_reason -= np.bincount(self.reason[low:high], minlength=REASONS)
+        if high > low:
+            self.by_reason -= np.bincount(self.reason[low:high], minlength=REASONS)
         self.by_reason[GOOD] += len(at)
         after = self.count - high
         count = low + len(at) + after
@@ -106,6 +107,8 @@ class Rows:
 
     def good_before(self, row: int) -> int | None:
         """The nearest good row before ``row``."""
+        if 0 < row <= self.count and self.reason[row - 1] == GOOD:
+            return row - 1
         step = 8
         while row > 0:
             start = max(row - step, 0)
@@ -117,6 +120,8 @@ class Rows:
 
     def good_from(self, row: int) -> int | None:
         """The nearest good row at or after ``row``."""
+        if 0 <= row < self.count and self.reason[row] == GOOD:
+            return row
         step = 8
         while row < self.count:
             found = np.flatnonzero(self.reason[row : row + step] == GOOD)

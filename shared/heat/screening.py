@@ -114,7 +114,7 @@ def _mark_jumps(depth: RawReadings, found: Reasons) -> None:
     """One reading out and back: over ``SPIKE_K`` from two on each side that agree, none over an hour from the next."""
     usable = np.flatnonzero(found == GOOD)
     at, value = depth.at[usable], depth.value[usable]
-    if len(usable) < 5 or np.ptp(value) <= SPIKE_K:
+    if len(usable) < 5 or np.abs(value[1:] - value[:-1]).max() <= SPIKE_K:
         return
     around = np.stack((value[:-4], value[1:-3], value[3:-1], value[4:]))
     low, high = around.min(axis=0), around.max(axis=0)
@@ -137,9 +137,12 @@ def _pulled_out(depths: Sequence[RawReadings], reasons: Sequence[Reasons]) -> ND
     if len(depths) < 2:
         return np.empty(0, dtype=np.int64)
     good = [found == GOOD for found in reasons]
+    cool = [bool((depth.value[ok] <= AIR_HIGH_C).any()) for depth, ok in zip(depths, good, strict=True)]
+    if sum(cool) < 2:  # so at no instant do two depths read as the air
+        return np.empty(0, dtype=np.int64)
     pool_at = np.concatenate([depth.at[ok] for depth, ok in zip(depths, good, strict=True)])
     pool_c = np.concatenate([depth.value[ok] for depth, ok in zip(depths, good, strict=True)])
-    if not len(pool_at) or pool_c.max() - pool_c.min() < FALL_K or pool_c.min() > AIR_HIGH_C:
+    if pool_c.max() - pool_c.min() < FALL_K:
         return np.empty(0, dtype=np.int64)
     order = np.argsort(pool_at, kind="stable")
     at, first, count = np.unique(pool_at[order], return_index=True, return_counts=True)

@@ -110,7 +110,7 @@ def _in_the_air(grid: NDArray[np.int64], values: NDArray[np.float64]) -> NDArray
     out = np.zeros(len(grid), dtype=bool)
     if len(grid) < 3:
         return out
-    warmest = np.nanmax(np.where(np.isnan(values), -np.inf, values), axis=1)
+    warmest = np.where(np.isnan(values), -np.inf, values).max(axis=1)
     rises = np.flatnonzero(np.diff(warmest) >= BACK_IN_C) + 1
     for start in np.flatnonzero(_largest_fall(warmest) >= PULLED_OUT_C):
         later = rises[(rises > start + 1) & (grid[rises] <= grid[start] + LONGEST_GAP_MS)]
@@ -134,9 +134,8 @@ def _steps_down(values: NDArray[np.float64]) -> list[int]:
     fall = np.full(len(values), -np.inf)
     for ahead in (1, 2):
         change = values[:-ahead] - values[ahead:]
-        fall[: len(change)] = np.fmax(
-            fall[: len(change)], np.nanmax(np.where(np.isnan(change), -np.inf, change), axis=1)
-        )
+        most = np.where(np.isnan(change), -np.inf, change).max(axis=1)
+        fall[: len(change)] = np.maximum(fall[: len(change)], most)
     return [int(index) for index in np.flatnonzero(fall >= 2.0)]
 
 
@@ -154,7 +153,7 @@ def _judge(
     both = np.isfinite(pre).any(axis=0) & np.isfinite(post).any(axis=0)
     if len(pre) < 2 or len(post) < 2 or gap > LONGEST_GAP_MS or not both.any():
         return None
-    pre_c, post_c = np.nanmedian(pre[:, both], axis=0), np.nanmedian(post[:, both], axis=0)
+    pre_c, post_c = _medians(pre[:, both]), _medians(post[:, both])
     core = int(np.argmax(pre_c))
     fall = float(pre_c[core] - post_c[core])
     least = max(LEAST_FALL_C, LEAST_FALL_SHARE * (pre_c[core] - air_c)) + COOLING_C_H * max(
@@ -170,7 +169,7 @@ def _judge(
         turned = fall >= least * (ONE_DEPTH_REHEATED if reheats else ONE_DEPTH_FACTOR)
     if not turned:
         return None
-    lately = series[(grid >= grid[index] - SWING_MS) & (grid <= grid[index])]
+    lately = series[grid.searchsorted(grid[index] - SWING_MS) : index + 1]
     heating_fall = HEATING_MOST_FALL_C if _most_fell(pre_c - post_c, fall) else HEATING_FALL_C
     if _swings(lately[np.isfinite(lately)], float(post_c[core]), fall, heating_fall):
         return None
@@ -182,6 +181,14 @@ def _judge(
         returned=_returned(grid, series, index, float(pre_c[core]), fall),
         reheats=reheats,
     )
+
+
+def _medians(columns: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Of each column's finite values, of which each has one."""
+    ordered = np.sort(columns, axis=0)  # NaN comes last
+    count, column = np.isfinite(columns).sum(axis=0), np.arange(columns.shape[1])
+    middle: NDArray[np.float64] = 0.5 * (ordered[(count - 1) // 2, column] + ordered[count // 2, column])
+    return middle
 
 
 def _swings(lately: NDArray[np.float64], after_c: float, fall: float, heating_fall: float) -> bool:

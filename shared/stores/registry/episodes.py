@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from sqlalchemy import Connection, or_, select
 
 from shared.episodes import Episode, NoticeKind
@@ -11,6 +13,7 @@ from shared.stores.registry.rows import Shape
 from shared.stores.registry.work import Work
 
 EPISODE = Shape(Episode, t.episodes, "episode")
+_UNRESOLVED, _BY_OPENING = t.episodes.c.state != "resolved", ("opened_at", "id")
 
 
 class SqlEpisodes:
@@ -27,11 +30,15 @@ class SqlEpisodes:
             return EPISODE.get(connection, episode_id)
 
     def unresolved(self, pile_id: str | None = None) -> list[Episode]:
-        query = EPISODE.query(t.episodes.c.state != "resolved", order=["opened_at", "id"])
         if pile_id is not None:
-            query = query.where(t.episodes.c.pile_id == pile_id)
+            return self.unresolved_of([pile_id])[pile_id]
+        query = EPISODE.query(_UNRESOLVED, order=_BY_OPENING)
         with self._work.read("reading episodes") as connection:
             return EPISODE.listed(connection, query)
+
+    def unresolved_of(self, pile_ids: Iterable[str]) -> dict[str, list[Episode]]:
+        with self._work.read("reading episodes") as connection:
+            return EPISODE.of_many(connection, "pile_id", pile_ids, _UNRESOLVED, order=_BY_OPENING)
 
     def all(
         self, *, pile_id: str | None = None, kind: NoticeKind | None = None, after: str = "", limit: int = 100

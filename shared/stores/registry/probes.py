@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from sqlalchemy import Connection, select, update
@@ -57,6 +57,17 @@ class SqlProbes:
     def named(self, site: str, name: str) -> Probe | None:
         with self._work.read("reading a probe") as connection:
             return PROBE.find(connection, t.probes.c.site == site, t.probes.c.name == name)
+
+    def named_many(self, names: Iterable[tuple[str, str]]) -> dict[tuple[str, str], Probe]:
+        asked: dict[str, list[str]] = {}
+        for site, name in names:
+            asked.setdefault(site, []).append(name)
+        found: dict[tuple[str, str], Probe] = {}
+        with self._work.read("reading probes") as connection:
+            for site, some in asked.items():
+                by_name = PROBE.of_many(connection, "name", some, t.probes.c.site == site, order=["name"])
+                found |= {(site, name): probe for name, probes in by_name.items() for probe in probes}
+        return found
 
     def all(self, site: str | None = None) -> list[Probe]:
         query = PROBE.query(order=["site", "name"])

@@ -57,14 +57,19 @@ class Shape(Generic[Thing]):
         return [self.thing(row) for row in connection.execute(query).mappings()]
 
     def of_many(
-        self, connection: Connection, column: str, owners: Iterable[str], *, order: Sequence[str]
+        self,
+        connection: Connection,
+        column: str,
+        owners: Iterable[str],
+        *where: ColumnElement[bool],
+        order: Sequence[str],
     ) -> dict[str, list[Thing]]:
         """The things of each owner (named in ``column``), each list in ``order``."""
         found: dict[str, list[Thing]] = {owner: [] for owner in owners}
         asked = sorted(found)
         for start in range(0, len(asked), AT_ONCE):
             some = self.table.c[column].in_(asked[start : start + AT_ONCE])
-            for thing in self.listed(connection, self.query(some, order=order)):
+            for thing in self.listed(connection, self.query(some, *where, order=order)):
                 found[getattr(thing, column)].append(thing)
         return found
 

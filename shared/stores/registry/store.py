@@ -37,6 +37,9 @@ from shared.stores.registry.work import FACTS, Work
 from shared.stores.sqlite_files import BUSY_TIMEOUT_S
 
 
+_VERSION = select(t.counters.c.value).where(t.counters.c.name == FACTS)
+
+
 class SqlRegistry:
     sites: Sites
     piles: Piles
@@ -73,9 +76,8 @@ class SqlRegistry:
             yield self
 
     def version(self) -> int:
-        query = select(t.counters.c.value).where(t.counters.c.name == FACTS)
         with self._work.read("reading the version") as connection:
-            version: int = connection.execute(query).scalar_one()
+            version: int = connection.execute(_VERSION).scalar_one()
             return version
 
     def ping(self) -> None:
