@@ -65,16 +65,20 @@ class HeatBook:
         fresh_ms: int = 0,
         oldest_ms: int = 0,
         patience_s: float | None = None,
+        settled_s: float = 0.0,
     ) -> dict[str, HeatReport]:
         """The reports of many piles, with few questions to the stores.
 
         One that was worked out before is given again while nothing changed and it is at most ``fresh_ms`` behind
         ``now``. The others are worked out, those that changed first, for as long as ``patience_s`` lasts (None = all of
-        them); after that one of at most ``oldest_ms`` stands in, and a pile without any is left out.
+        them); after that one of at most ``oldest_ms`` stands in, and a pile without any is left out. One that has a
+        report and changed within ``settled_s`` is left to others.
         """
         if oldest_ms:
             self.looked_at_s = time.monotonic()
-        return self._gather(self._kept, dict.fromkeys(pile_ids, now), fresh_ms, oldest_ms, patience_s)
+        return self._gather(
+            self._kept, dict.fromkeys(pile_ids, now), fresh_ms, oldest_ms, patience_s, settled_s
+        )
 
     def closed_reports(
         self, piles: Iterable[Pile], *, patience_s: float | None = None
@@ -128,6 +132,7 @@ class HeatBook:
         fresh_ms: int,
         oldest_ms: int,
         patience_s: float | None,
+        settled_s: float = 0.0,
     ) -> dict[str, HeatReport]:
         deadline = None if patience_s is None else time.monotonic() + patience_s
         found: dict[str, HeatReport] = {}
@@ -139,7 +144,9 @@ class HeatBook:
                 report = kept.get(pile_id)
                 if report is not None and (standing == "good" or 0 <= at - report.as_of <= oldest_ms):
                     found[pile_id] = report
-                if standing != "good":
+                if standing != "good" and not (
+                    standing == "changed" and self._changed.within(pile_id, settled_s)
+                ):
                     due[standing].append(pile_id)
         due["aged"].sort(key=lambda pile_id: found[pile_id].as_of if pile_id in found else 0)
         waiting = [*due["changed"], *due["missing"], *due["aged"]]

@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 
 from shared.heat.report import HeatReport
 from shared.heat_book import HeatBook
+from shared.kept_reports import AT_MOST
 from shared.ports import Registry, StorageError
 from shared.round import FRESH_MS
 from shared.times import MINUTE, Clock, Millis
@@ -18,8 +19,11 @@ log = logging.getLogger(__name__)
 PAUSE_S = 2.0
 LOOKED_AT_S = 180.0
 """So long after somebody looked at the round its reports are still renewed as they age."""
-UNSEEN_MS = 10 * MINUTE
-"""Renewed at this age when nobody looks: the page shows nothing older."""
+UNSEEN_MS = 12 * MINUTE
+"""Renewed at this age when nobody looks: before the page calls it too old, and after a probe that speaks every ten
+minutes has made it new."""
+SETTLED_S = 30.0
+"""What changed within so long is left to the watch, which looks at it at once, where one runs beside."""
 STRETCH_S = 1.0  # of work between two beats
 
 
@@ -60,13 +64,16 @@ class WarmLoop:
                 stop.wait(PAUSE_S)
 
     def step(self, now: Millis) -> bool:
-        """Work for about STRETCH_S; True when nothing is left to do for now. Open piles before finished ones."""
+        """Work for about STRETCH_S; True when nothing is left to do for now. Open piles before finished ones; where
+        there are more than reports are kept, none: they would drive each other out."""
         looked = time.monotonic() - self._book.looked_at_s < LOOKED_AT_S
-        fresh_ms = round((FRESH_MS / 2 if looked else UNSEEN_MS / 2) * self._speed)
+        fresh_ms = round((FRESH_MS / 2 if looked else UNSEEN_MS) * self._speed)
         piles = self._registry.piles.all()
         ready = [pile.id for pile in piles if pile.finished_at is None and pile.built_at <= now]
+        if len(ready) > AT_MOST:
+            return True
         begun = time.monotonic()
-        reports = self._book.reports(ready, now, fresh_ms=fresh_ms, patience_s=STRETCH_S)
+        reports = self._book.reports(ready, now, fresh_ms=fresh_ms, patience_s=STRETCH_S, settled_s=SETTLED_S)
         if (left := STRETCH_S - (time.monotonic() - begun)) <= 0:
             return False
         self._then(list(reports.values()), left)

@@ -17,7 +17,7 @@ from shared.round import FRESH_MS
 from shared.spoken import depth_words
 from shared.times import MINUTE, Millis, Span
 
-OLDEST_MS = 10 * MINUTE
+OLDEST_MS = 15 * MINUTE
 PATIENCE_S = 0.15  # what was not read by then is judged by its newest value alone
 
 Depth = tuple[float | None, str | None]

@@ -15,7 +15,7 @@ from shared.times import MINUTE
 
 router = APIRouter(include_in_schema=False)
 RENEW_MS = FRESH_MS  # what is older is renewed, by the loop that keeps the book warm or here
-OLDEST_MS = 10 * MINUTE  # nothing older is shown
+OLDEST_MS = 15 * MINUTE  # nothing older is shown
 PATIENCE_S = 0.06  # what is not worked out by then comes with the next look
 
 

@@ -25,6 +25,15 @@ class RegistryProbes:
         assert registry.probes.get(probe.id) == registry.probes.named("valley", "P7") == probe
         assert registry.probes.named("valley", "P8") is None
 
+    def test_many_probes_asked_for_at_once_are_those_asked_for_one_by_one(self, registry: Registry) -> None:
+        for site, name in (("larkfield", "P1"), ("larkfield", "P2"), ("valley", "P1")):
+            registry.probes.heard(site, name, Millis(100), {})
+        asked = [("valley", "P1"), ("larkfield", "P2"), ("valley", "P2"), ("nowhere", "P1")]
+        found = registry.probes.named_many(asked)
+        assert found == {one: probe for one in asked if (probe := registry.probes.named(*one)) is not None}
+        assert set(found) == {("valley", "P1"), ("larkfield", "P2")}
+        assert registry.probes.named_many([]) == {}
+
     def test_the_last_word_of_a_probe_never_goes_back_and_repeats_add_up(self, registry: Registry) -> None:
         registry.probes.heard(
             "larkfield", "P1", Millis(100), {"repeats": 2, "online": True, "interval_ms": 600_000}

@@ -77,6 +77,11 @@ class RegistryTold:
             )
         assert [e.id for e in registry.episodes.unresolved()] == ["a", "c", "b"]
         assert [e.id for e in registry.episodes.unresolved("p1")] == ["a", "b"]
+        of_many = registry.episodes.unresolved_of(["p1", "p2"])
+        assert {pile: [e.id for e in found] for pile, found in of_many.items()} == {
+            "p1": ["a", "b"],
+            "p2": [],
+        }
         assert [e.id for e in registry.episodes.all()] == ["d", "b", "c", "a"]
         assert [e.id for e in registry.episodes.all(limit=2)] == ["d", "b"]
         assert [e.id for e in registry.episodes.all(after="b", limit=2)] == ["c", "a"]

@@ -36,7 +36,6 @@ from shared.stores.registry.sites import SqlSites
 from shared.stores.registry.work import FACTS, Work
 from shared.stores.sqlite_files import BUSY_TIMEOUT_S
 
-
 _VERSION = select(t.counters.c.value).where(t.counters.c.name == FACTS)
 
 
