@@ -40,11 +40,13 @@ class Gatherer:
         self._sites: dict[str, Site] = {}
         self._radios: dict[str, SiteRadio | None] = {}
         self._heard: dict[tuple[str, str], Probe | None] = {}  # of this tick
+        self._as_read: frozenset[str] = frozenset()  # piles that were read ahead in this tick
 
     def refresh(self) -> None:
         """Before a tick: forget what has changed since the last one."""
         self._radios.clear()
         self._heard.clear()
+        self._as_read = frozenset()
         version = self._registry.version()
         if version != self._version:
             self._facts.clear()
@@ -55,27 +57,30 @@ class Gatherer:
         return list(self._sites)
 
     def expect(self, pile_ids: Iterable[str], now: Millis) -> None:
-        """These are looked at next: what is known of their probes is asked for at once. A pile may be gone."""
+        """These are looked at next: what they and their probes have to say is asked for at once. A pile may be gone."""
         names: list[tuple[str, str]] = []
+        live: list[str] = []
         for pile_id in pile_ids:
             with suppress(NotFound):
-                names += [
-                    (one.site, one.probe) for one in self._facts_of(pile_id).placements if now in one.span
-                ]
+                facts = self._facts_of(pile_id)
+                if not _idle(facts.pile, now):
+                    names += [(one.site, one.probe) for one in facts.placements if now in one.span]
+                    live.append(pile_id)
         self._heard |= dict.fromkeys(names) | self._registry.probes.named_many(names)
+        self._book.read_ahead(live, now)
+        self._as_read = frozenset(live)
 
     def pile(self, pile_id: str, now: Millis, *, ahead_ms: int = 0) -> Snapshot:
         """Raises NotFound when there is no such pile, StorageError when a store fails."""
         facts = self._facts_of(pile_id)
         pile = facts.pile
-        over = pile.finished_at is not None and pile.finished_at <= now
-        idle = over or pile.built_at > now
+        idle = _idle(pile, now)
         standing = () if idle else tuple(self._standing(facts.placements, now))
         return Snapshot(
             now,
             site=self._sites.get(pile.site),
             pile=pile,
-            report=None if idle else self._book.report(pile_id, now),
+            report=None if idle else self._book.report(pile_id, now, as_read=pile_id in self._as_read),
             probes=standing,
             turns=facts.turns,
             guide=self._catalogue.guides.get(pile.guide_id or "", self._catalogue.default_guide),
@@ -131,6 +136,11 @@ class Gatherer:
         if (site, name) not in self._heard:
             self._heard[site, name] = self._registry.probes.named(site, name)
         return self._heard[site, name]
+
+
+def _idle(pile: Pile, now: Millis) -> bool:
+    """Nothing is asked of it: it is over, or not built yet."""
+    return pile.built_at > now or (pile.finished_at is not None and pile.finished_at <= now)
 
 
 def _past(placed: PlacedProbe, now: Millis) -> bool:

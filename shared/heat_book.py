@@ -53,9 +53,19 @@ class HeatBook:
         self._changed = ChangedPiles()
         self.looked_at_s = float("-inf")  # by time.monotonic: when somebody last wanted reports of some age
 
-    def report(self, pile_id: str, now: Millis) -> HeatReport:
-        """All that is known of the pile at ``now``; an instant long past is worked out afresh. NotFound: no such pile."""
-        return self.reports([pile_id], now)[pile_id]
+    def report(self, pile_id: str, now: Millis, *, as_read: bool = False) -> HeatReport:
+        """All that is known of the pile at ``now``; an instant long past is worked out afresh. NotFound: no such pile.
+
+        ``as_read``: it was read ahead just now, so nobody asks whether anything came since.
+        """
+        return self._gather(self._kept, {pile_id: now}, 0, 0, None, as_read=as_read)[pile_id]
+
+    def read_ahead(self, pile_ids: Sequence[str], now: Millis) -> None:
+        """What changed of these piles up to ``now``, with few questions to the stores."""
+        until = dict.fromkeys(pile_ids, now)
+        done = 0
+        while done < len(pile_ids):
+            done += self._fetch(pile_ids[done : done + TOGETHER], until)
 
     def reports(
         self,
@@ -133,12 +143,15 @@ class HeatBook:
         oldest_ms: int,
         patience_s: float | None,
         settled_s: float = 0.0,
+        *,
+        as_read: bool = False,
     ) -> dict[str, HeatReport]:
         deadline = None if patience_s is None else time.monotonic() + patience_s
         found: dict[str, HeatReport] = {}
         due: dict[str, list[str]] = {"changed": [], "missing": [], "aged": []}
         with self._lock:
-            self._catch_up()
+            if not as_read:
+                self._catch_up()
             for pile_id, at in wanted.items():
                 standing = kept.standing(pile_id, self._changed.step_of(pile_id), at, fresh_ms)
                 report = kept.get(pile_id)

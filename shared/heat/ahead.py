@@ -16,10 +16,14 @@ def outlook_now(heat: PileHeat, found: list[FoundTurn], now: Millis) -> Outlook:
     built_at = heat.facts.pile.built_at
     turns = tuple(sorted({*heat.facts.turned_at, *(one.at for one in found if one.confidence == "likely")}))
 
+    by_day: dict[int, tuple[int, ...]] = {}
+    for at in turns:
+        by_day[at // DAY] = (*by_day.get(at // DAY, ()), at)
+
     def day_of(day: int) -> Day:
         start, end = Millis(day * DAY), Millis((day + 1) * DAY - 1)
-        within = tuple(at for at in turns if start <= at <= end)
-        name = f"half hours {within}"
+        within = by_day.get(day, ())
+        name = f"half hours {within}" if within else "half hours"
         return heat.remembered(name, start, end, partial(_means, heat, day, within, Millis(start - 1), end))
 
     return heat.outlook_state.look(day_of, turns, built_at, now)

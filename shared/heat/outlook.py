@@ -104,14 +104,17 @@ class OutlookState:
     def _today(self, today: int, means: Day, turned: tuple[int, ...], now: int) -> Run:
         """Whole half hours are kept; the one that is still running is looked at and forgotten."""
         begin, whole = self._begins[today], now // SLOT_MS - today * DAY_SLOTS
-        run, done = begin.copy(), 0
+        run, done = begin, 0
         if self._now is not None and self._now[0] is begin and self._now[2] == turned:
             count = len(self._now[1])
             if count <= whole and self._now[1] == means[:count]:
-                run, done = self._now[3].copy(), count
-        run = _through(run, today, means[:whole], turned, done)
-        self._now = (begin, means[:whole], turned, run.copy())
-        return _through(run, today, means[: whole + 1], turned, whole)
+                run, done = self._now[3], count
+        if done < whole:
+            run = _through(run.copy(), today, means[:whole], turned, done)
+        self._now = (begin, means[:whole], turned, run)
+        running = run.copy()
+        running.take_in(now // SLOT_MS, means[whole], now // SLOT_MS in turned)
+        return running
 
 
 def _through(run: Run, day: int, means: Day, turned: tuple[int, ...], done: int) -> Run:

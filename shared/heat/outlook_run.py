@@ -79,7 +79,13 @@ class Run:
         )
 
     def step(self, slot: int, means: Slot, turned: bool) -> None:
-        """Take in the half hour ``slot``, the one after the last."""
+        """Take in the half hour ``slot``, the one after the last, and look ahead from it, to be judged later."""
+        self.take_in(slot, means, turned)
+        if slot % ORIGIN_SLOTS == 0 and self.settled():
+            self.pending.append((slot, tuple(self.say())))
+            del self.pending[: -HORIZONS_H[-1] * 2 // ORIGIN_SLOTS - 1]
+
+    def take_in(self, slot: int, means: Slot, turned: bool) -> None:
         self.slot = slot
         if self.first is not None:
             self.trend.go_on()
@@ -93,9 +99,6 @@ class Run:
         if self.first is not None:
             self.levels.append(self.trend.level)
             del self.levels[: -DAY_SLOTS - 1]
-        if slot % ORIGIN_SLOTS == 0 and self.settled():
-            self.pending.append((slot, tuple(self.say())))
-            del self.pending[: -HORIZONS_H[-1] * 2 // ORIGIN_SLOTS - 1]
 
     def settled(self) -> bool:
         """Whether there is something to go by: half a day of readings, one in the last hour, and some after a turn."""

@@ -36,6 +36,7 @@ class Peaks:
         self._edges = [int(at) for at in (np.iinfo(np.int64).min + 1, *cuts, np.iinfo(np.int64).max)]
         self._cuts, self._good = cuts, good
         self._by_side: dict[int, Peak] = {}
+        self._highest: Peak | None = None  # of all sides
 
     def renew(self, at: NDArray[np.int64], celsius: NDArray[np.float64], start: int, end: int) -> None:
         """The good readings within [start, end] are these now."""
@@ -48,6 +49,7 @@ class Peaks:
                 self._by_side[side] = best
             elif held is not None and start <= held[1] <= end:
                 self._keep(side, highest(*self._good(self._edges[side] - 1, self._edges[side + 1] - 1)))
+        self._highest = _highest_of(self._by_side.values())
 
     def _keep(self, side: int, peak: Peak | None) -> None:
         if peak is None:
@@ -56,7 +58,7 @@ class Peaks:
             self._by_side[side] = peak
 
     def whole(self) -> Peak | None:
-        return _highest_of(self._by_side.values())
+        return self._highest
 
     def within(self, after: int, until: int, newest: int) -> Peak | None:
         """Within (after, until]; ``newest`` is the instant of the last reading of all."""

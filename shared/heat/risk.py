@@ -114,6 +114,8 @@ def _on_step(lines: _Lines, step: Step, words: Noted) -> _Cause | None:
 def _last_period(lines: _Lines, step: Step) -> Stretches:
     """The hot stretches since the step was last given up; dips that are short or shallow do not start it anew."""
     stretches = lines.above(step.at_least_c)
+    if not len(stretches):
+        return stretches
     cool = without(lines.known, lines.above(step.at_least_c - CLEAR_BELOW_K))
     given_up = cool[cool[:, 1] - cool[:, 0] >= CLEAR_AFTER_MS, 0]
     following = np.searchsorted(stretches[:, 0], given_up)  # the first hot stretch after each

@@ -45,9 +45,9 @@ def intersection(many: Sequence[Stretches]) -> Stretches:
 
 def clipped(stretches: Stretches, start: int, end: int) -> Stretches:
     """The part within [start, end]."""
-    low = int(np.searchsorted(stretches[:, 1], start, side="right"))
-    high = int(np.searchsorted(stretches[:, 0], end, side="left"))
-    return np.clip(stretches[low:high], start, end) if low < high else NOTHING
+    low = int(stretches[:, 1].searchsorted(start, "right"))
+    high = int(stretches[:, 0].searchsorted(end))
+    return np.minimum(np.maximum(stretches[low:high], start), end) if low < high else NOTHING
 
 
 def complement(stretches: Stretches, start: int, end: int) -> Stretches:

@@ -40,7 +40,10 @@ class ToldBook:
     asked: list[str] = field(default_factory=list)
     fails: StorageError | None = None
 
-    def report(self, pile_id: str, now: Millis) -> HeatReport:
+    def read_ahead(self, pile_ids: Sequence[str], now: Millis) -> None:
+        pass
+
+    def report(self, pile_id: str, now: Millis, *, as_read: bool = False) -> HeatReport:
         if self.fails is not None:
             raise self.fails
         self.asked.append(pile_id)
