@@ -101,6 +101,7 @@ SQUARE_ROOT_TOP = 0.52923  # of the unscaled square-root model
 
 Q = (6e-3, 3e-3, 6e-4, 6e-3)  # what the four states drift by in half an hour, variances
 FADE_H = 360.0  # what can rot grows less: a falls by 1/e in fifteen days
+HOURLY_H = 12  # so far ahead by whole hours, then by two at a time
 LN_A, LN_B, T_MAX = (-4.0, 2.0), (log(0.002), log(0.06)), (64.0, 84.0)
 
 
@@ -128,8 +129,9 @@ class Lumped:
             STEP_H * a * by_max,
         )
         p = self.p
-        row = [f[0] * p[j] + f[1] * p[4 + j] + f[2] * p[8 + j] + f[3] * p[12 + j] for j in range(4)]
-        p[0] = f[0] * row[0] + f[1] * row[1] + f[2] * row[2] + f[3] * row[3] + Q[0]
+        f0, f1, f2, f3 = f
+        row = [f0 * p[j] + f1 * p[4 + j] + f2 * p[8 + j] + f3 * p[12 + j] for j in (0, 1, 2, 3)]
+        p[0] = f0 * row[0] + f1 * row[1] + f2 * row[2] + f3 * row[3] + Q[0]
         for j in (1, 2, 3):
             p[j] = p[4 * j] = row[j]
         p[5] += Q[1]
@@ -140,13 +142,17 @@ class Lumped:
 
     def see(self, celsius: float) -> None:
         p = self.p
-        total = p[0] + NOISE_C2
+        c0, c1, c2, c3 = column = p[0], p[4], p[8], p[12]
+        total = c0 + NOISE_C2
         off = celsius - self.t
-        column = [p[0], p[4], p[8], p[12]]
         gain = [one / total for one in column]
-        for i in range(4):
-            for j in range(4):
-                p[4 * i + j] -= gain[i] * column[j]
+        at = 0
+        for g in gain:
+            p[at] -= g * c0
+            p[at + 1] -= g * c1
+            p[at + 2] -= g * c2
+            p[at + 3] -= g * c3
+            at += 4
         self.t += gain[0] * off
         self.ln_a = min(max(self.ln_a + gain[1] * off, LN_A[0]), LN_A[1])
         self.ln_b = min(max(self.ln_b + gain[2] * off, LN_B[0]), LN_B[1])
@@ -170,17 +176,16 @@ class Lumped:
         )
 
     def path(self, hours: int) -> list[float]:
-        """°C now and after each whole hour; beyond the first twelve every second one lies between its neighbours."""
+        """°C now and after each whole hour; beyond ``HOURLY_H`` every second one lies between its neighbours."""
         t, b, ln_a = self.t, exp(self.ln_b), self.ln_a
         rate = self.kinetics(self.t_max)
         found = [t]
-        while len(found) <= hours:
-            done = len(found) - 1
-            step = 1 if done < 12 else 2
-            t = _moved(rate, t, exp(ln_a - (done + 0.5 * step) / FADE_H), b, step)
-            if step == 2:
-                found.append(0.5 * (found[-1] + t))
+        for done in range(min(hours, HOURLY_H)):
+            t = _moved(rate, t, exp(ln_a - (done + 0.5) / FADE_H), b, 1.0)
             found.append(t)
+        for done in range(HOURLY_H, hours, 2):
+            t = _moved(rate, t, exp(ln_a - (done + 1.0) / FADE_H), b, 2.0)
+            found += (0.5 * (found[-1] + t), t)
         return found[: hours + 1]
 
 

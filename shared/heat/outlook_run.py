@@ -60,7 +60,9 @@ class Run:
     balances: tuple[Lumped, ...] = field(default_factory=_balances)
     levels: list[float] = field(default_factory=list)  # of this cycle, the last day's, newest last
     learnt: list[Learnt] = field(default_factory=_fresh)
-    pending: list[tuple[int, tuple[Said, ...]]] = field(default_factory=list)
+    pending: dict[int, tuple[Said, ...]] = field(
+        default_factory=dict
+    )  # what was said, by the slot it was said at
 
     def copy(self) -> Run:
         return Run(
@@ -82,8 +84,9 @@ class Run:
         """Take in the half hour ``slot``, the one after the last, and look ahead from it, to be judged later."""
         self.take_in(slot, means, turned)
         if slot % ORIGIN_SLOTS == 0 and self.settled():
-            self.pending.append((slot, tuple(self.say())))
-            del self.pending[: -HORIZONS_H[-1] * 2 // ORIGIN_SLOTS - 1]
+            self.pending[slot] = tuple(self.say())
+            for origin in [one for one in self.pending if one < slot - 2 * HORIZONS_H[-1]]:
+                del self.pending[origin]
 
     def take_in(self, slot: int, means: Slot, turned: bool) -> None:
         self.slot = slot
@@ -154,10 +157,10 @@ class Run:
         for one in self.balances:
             one.see(celsius)
         before, self.heard = self.heard, slot
-        for origin, said in self.pending:
-            for number, hours in enumerate(HORIZONS_H):
-                due = origin + 2 * hours
-                if due == slot or before < due == slot - 1:  # hourly readings fill every second slot
+        due = (slot, slot - 1) if before < slot - 1 else (slot,)  # hourly readings fill every second slot
+        for number, hours in enumerate(HORIZONS_H):
+            for at in due:
+                if said := self.pending.get(at - 2 * hours):
                     self.learnt[number].learn(said[number], celsius)
 
     def stage(self) -> int:
