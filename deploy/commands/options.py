@@ -8,7 +8,8 @@ from typing import Any, TypeVar
 
 import click
 
-from shared.settings import Settings, load_settings
+from shared.settings import Settings
+from shared.settings_read import load_settings
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 

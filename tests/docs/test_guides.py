@@ -18,7 +18,8 @@ from deploy.cli import turnbell
 from ingest.decoders import Decoders
 from shared.episodes import NoticeKind
 from shared.heat.catalogue import Catalogue
-from shared.settings import Settings, load_settings
+from shared.settings import Settings
+from shared.settings_read import load_settings
 from shared.times import parse_time
 from tests.docs.blocks import FILES, ROOT, Block, blocks, headings, links
 from tests.docs.reference import pages
