@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import linprog, minimize
 
 from shared.mix.material import Material
 from shared.mix.recipe import Goal
@@ -179,6 +178,8 @@ class _Yard:
             off = 0.0 if ratio is None else min(at_ratio, 1e6) / ratio - 1
             return off * off + (0.0 if moisture is None else (at_moisture / moisture - 1) ** 2)
 
+        from scipy.optimize import minimize  # noqa: PLC0415  # see _solve
+
         bounds = list(zip(low.tolist(), high.tolist(), strict=True))
         best: tuple[float, Array] | None = None
         for start in self._starts(low, high, len(chosen)):
@@ -224,6 +225,8 @@ def _solve(
     limits: Sequence[tuple[Array, float | None]],
 ) -> Array | None:
     """Least ``cost`` with every row at 0 and every limit kept."""
+    from scipy.optimize import linprog  # noqa: PLC0415  # a tenth of the service's start, and few ever ask
+
     upper = [(row, limit) for row, limit in limits if limit is not None]
     solved = linprog(
         cost,
