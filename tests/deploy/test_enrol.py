@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import socket
 import ssl
 import subprocess
@@ -284,3 +285,17 @@ def test_a_broker_that_lets_nothing_through_is_found_out(
     finally:
         broker.stop()
         readings.close()
+
+
+def test_a_broker_under_an_account_of_its_own_can_read_the_files_whatever_the_umask(
+    registry: Registry, tmp_path: Path
+) -> None:
+    folder = tmp_path / "broker"
+    folder.mkdir()
+    folder.chmod(0o2750)
+    before = os.umask(0o077)
+    try:
+        enrol(registry, tmp_path, "P-01", "larkfield", CLOCK.now())
+    finally:
+        os.umask(before)
+    assert {oct(file.stat().st_mode & 0o777) for file in folder.iterdir()} == {"0o640"}
