@@ -27,7 +27,9 @@ def test_the_doctor_repeats_what_the_ingester_noted(
     registry.memory.set(hearing.NAME, said)
     registry.memory.set("beat.ingest", str(SystemClock().now()))
     registry.close()
-    status = run(["check", "--data", str(tmp_path)])
+    config = tmp_path / "turnbell.toml"
+    config.write_text('[mqtt]\nhost = "127.0.0.1"\nport = 9\n')
+    status = run(["check", "--data", str(tmp_path), "--config", str(config)])
     assert line in capsys.readouterr().out
     assert status == 1 or said != hearing.NOTHING
 
@@ -49,3 +51,14 @@ def test_what_an_ingester_noted_that_runs_no_more_is_of_the_past(
     registry.close()
     assert run(["check", "--data", str(tmp_path)]) == 0
     assert f"warn  ingester: does not run; {line}" in capsys.readouterr().out
+
+
+def test_what_came_out_of_a_backup_a_moment_ago_does_not_run_either(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    registry = open_registry(tmp_path / REGISTRY_FILE)
+    registry.memory.set(hearing.NAME, hearing.HEARS)
+    registry.memory.set("beat.ingest", str(SystemClock().now()))
+    registry.close()
+    assert run(["check", "--data", str(tmp_path)]) == 0
+    assert "warn  ingester: does not run; when it last did" in capsys.readouterr().out

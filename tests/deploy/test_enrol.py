@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -118,3 +119,17 @@ def test_an_address_beyond_loopback_without_credentials_is_refused(mosquitto: st
 def test_an_address_beyond_loopback_without_mosquitto_is_refused(tmp_path: Path) -> None:
     with pytest.raises(SettingsError, match="only mosquitto can ask for passwords"):
         EmbeddedBroker(tmp_path, "0.0.0.0", 0, kind="pypi")
+
+
+def test_a_broker_under_an_account_of_its_own_can_read_the_files_whatever_the_umask(
+    registry: Registry, tmp_path: Path
+) -> None:
+    folder = tmp_path / "broker"
+    folder.mkdir()
+    folder.chmod(0o2750)
+    before = os.umask(0o077)
+    try:
+        enrol(registry, tmp_path, "P-01", "larkfield", CLOCK.now())
+    finally:
+        os.umask(before)
+    assert {oct(file.stat().st_mode & 0o777) for file in folder.iterdir()} == {"0o640"}
