@@ -2,7 +2,7 @@
 
 Five views of the hours ahead: it stays as it is; what the last 24 hours brought goes on and fades; it does what it did
 yesterday at these hours (sun and night); a lumped heat balance, once for each of two shapes of biology's rate over
-temperature, as nobody knows which one a pile follows. How they are weighed, and the band: ``outlook_learnt.py``.
+temperature, as nobody knows which one a pile follows. How they are weighed: ``outlook_learnt.py``.
 """
 
 from __future__ import annotations
@@ -17,7 +17,6 @@ from shared.heat.outlook_learnt import (
     SQUARE_ROOT,
     Learnt,
     Said,
-    expected_off,
     said_of,
     stage_at,
 )
@@ -49,6 +48,7 @@ def _balances() -> tuple[Lumped, ...]:
 class Run:
     """The state after slot number ``slot`` (half hours since the epoch)."""
 
+    aloud_from: int = 0  # the first slot at which what is said is heard
     slot: int = 0
     first: int | None = None  # the first slot with a reading
     heard: int = 0  # the last one
@@ -64,6 +64,7 @@ class Run:
 
     def copy(self) -> Run:
         return Run(
+            self.aloud_from,
             self.slot,
             self.first,
             self.heard,
@@ -94,7 +95,7 @@ class Run:
             self.levels.append(self.trend.level)
             del self.levels[: -DAY_SLOTS - 1]
         if slot % ORIGIN_SLOTS == 0 and self.settled():
-            self.pending.append((slot, tuple(self.say())))
+            self.pending.append((slot, self.say()))
             del self.pending[: -HORIZONS_H[-1] * 2 // ORIGIN_SLOTS - 1]
 
     def settled(self) -> bool:
@@ -178,11 +179,7 @@ class Run:
         """By each heat balance: °C now and after each whole hour."""
         return [one.path(hours) for one in self.balances]
 
-    def say(self) -> list[Said]:
-        paths, stage = self.paths(HORIZONS_H[-1]), self.stage()
-        return [
-            said_of(learnt, stage, off_c, self.views(hours, *(path[hours] for path in paths)))
-            for learnt, hours, off_c in zip(
-                self.learnt, HORIZONS_H, expected_off(self.learnt, stage), strict=True
-            )
-        ]
+    def say(self) -> tuple[Said, ...]:
+        paths = self.paths(HORIZONS_H[-1])
+        views = [self.views(hours, *(path[hours] for path in paths)) for hours in HORIZONS_H]
+        return said_of(self.learnt, self.stage(), views, aloud=self.slot >= self.aloud_from)
