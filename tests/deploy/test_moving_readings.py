@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from deploy.cli import run
-from shared.settings import load_settings
+from shared.settings_read import load_settings
 from shared.stores.line.store import LineReadings
 from tests.contracts.victoria import Victoria
 from tests.keeping.aged_yard import EVER, NOW, fill, opened
