@@ -7,7 +7,6 @@ import secrets
 import time
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor, wait
-from concurrent.futures import TimeoutError as NotYet
 from threading import Event
 from types import TracebackType
 from typing import Final, Self
@@ -90,7 +89,7 @@ class Committing:
             return None
         try:
             self._job.result(timeout=within_s)
-        except NotYet:
+        except TimeoutError:
             return None
         except StorageError as error:
             self._failed(error)

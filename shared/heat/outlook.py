@@ -24,9 +24,8 @@ from shared.times import DAY, HOUR, MINUTE, Millis
 NOT_BEFORE_MS = 48 * HOUR
 LONGEST_SILENCE_MS = 3 * HOUR
 SHOWN_H = (0, 1, 2, 3, 4, 6, 8, 10, 12, 15, 18, 21, 24, 30, 36, 42, 48)
-TO_PLAN_BY_C = (
-    10.0  # two steps of the turning guide; a band wider than that may mean turn now or not for days
-)
+TO_PLAN_BY_C = 10.0
+"""Two steps of the turning guide: a band wider than that may mean turn now or not for days."""
 WEEK_DAYS, REACH_DAYS = 7, 21
 """What is older than three weeks, in whole weeks, has no say: the cost stays the same whatever the pile's age."""
 

@@ -16,9 +16,8 @@ SWING_MS, BELOW_LATELY_C, BELOW_SWING_SHARE = 26 * HOUR, 1.0, 0.25
 HEATING_MOST_FALL_C, HEATING_FALL_C, HEATING_FELL_SHARE = 4.5, 7.0, 0.35
 # back that soon, by such a jump: it was no turn
 RETURN_MS, RETURN_SHARE, RETURN_JUMP_C_MIN = 4 * HOUR, 0.35, 0.20
-WEATHER_CM = (
-    25.0  # rain and sun reach so deep: a fall there, seen by no other depth, says nothing of the core
-)
+WEATHER_CM = 25.0
+"""Rain and sun reach so deep: a fall there, seen by no other depth, says nothing of the core."""
 
 
 def in_reach_of_weather(depth: str) -> bool:

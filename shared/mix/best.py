@@ -160,6 +160,8 @@ class _Yard:
 
     def nearest(self, ratio: float | None, moisture: float | None) -> Array | None:
         """The mix with the smallest sum of squared relative misses, then the largest of its kind."""
+        from scipy.optimize import minimize  # noqa: PLC0415  # see _solve
+
         chosen = np.flatnonzero(self.high > self.low)
         if not len(chosen):
             return np.append(self.high, 0.0) if self.high.sum() > 0 else None
@@ -177,8 +179,6 @@ class _Yard:
             at_ratio, at_moisture = self.figures(whole(some))
             off = 0.0 if ratio is None else min(at_ratio, 1e6) / ratio - 1
             return off * off + (0.0 if moisture is None else (at_moisture / moisture - 1) ** 2)
-
-        from scipy.optimize import minimize  # noqa: PLC0415  # see _solve
 
         bounds = list(zip(low.tolist(), high.tolist(), strict=True))
         best: tuple[float, Array] | None = None
