@@ -122,7 +122,8 @@ def _hearing(house: House) -> Iterator[Finding]:
     if said is None:
         return
     beat = house.registry.memory.get(f"{BEATS}{IngestLoop.name}") or ""
-    if not beat.isdigit() or int(beat) < house.clock.now() - MINUTE:
+    possible = house.settings.mqtt.host is not None or (house.data_dir / RUNNING_FILE).exists()
+    if not possible or not beat.isdigit() or int(beat) < house.clock.now() - MINUTE:
         when = f" ({iso(Millis(int(beat)))})" if beat.isdigit() else ""
         text = "heard itself" if said == hearing.HEARS else f"found that {said}"
         yield Finding("ingester", "warn", f"does not run; when it last did{when} it {text}")

@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from deploy.registry_key import KEY_FILE
-from shared.settings import PREFIX
+from shared.settings_read import PREFIX
 from shared.stores import READINGS_FILE, REGISTRY_FILE
 
 

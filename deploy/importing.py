@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from deploy.errors import UserError
+from shared.audit import COMMAND_LINE
 from shared.import_preview import as_one_probe
 from shared.imports import ImportRecord, ImportRefused, find_import, run_import, start_import, undo_import
 from shared.piles import Pile
@@ -55,7 +56,7 @@ def import_file(
     """
     read = read_file(file, pile, zone=zone, probe=probe)
     try:
-        record = start_import(registry, store, read, pile, name=file.name, by="command line", now=now)
+        record = start_import(registry, store, read, pile, name=file.name, by=COMMAND_LINE, now=now)
     except ImportRefused as error:
         raise UserError(str(error)) from error
     return run_import(registry, store, read, record, progress)

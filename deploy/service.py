@@ -16,7 +16,7 @@ from api.app import create_app
 from deploy.assembly import House
 from deploy.nightly import NightlyLoop
 from deploy.supervisor import Supervisor
-from deploy.web import WebServer, address_of, bind
+from deploy.web import WebServer, address_for_people, address_of, bind
 from ingest.broker import EmbeddedBroker
 from shared.loops import Loop
 from shared.settings import Settings
@@ -82,7 +82,12 @@ class Service:
 
     @property
     def address(self) -> str:
+        """On this machine."""
         return address_of(self._listener)
+
+    @property
+    def address_for_people(self) -> str:
+        return address_for_people(self._listener)
 
     @property
     def mqtt_address(self) -> tuple[str, int]:
@@ -117,7 +122,7 @@ def _as_served(settings: Settings, listener: socket.socket) -> Settings:
     """What follows from the address when nobody set it: links in messages, and whether webhooks may stay inside."""
     filled: dict[str, object] = {}
     if settings.web.public_url is None:
-        filled["public_url"] = address_of(listener)
+        filled["public_url"] = address_for_people(listener)
     if settings.web.allow_private_webhooks is None:
         filled["allow_private_webhooks"] = ipaddress.ip_address(listener.getsockname()[0]).is_loopback
     return settings.model_copy(update={"web": settings.web.model_copy(update=filled)})

@@ -42,6 +42,12 @@ def address_of(listener: socket.socket) -> str:
     return f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
 
 
+def address_for_people(listener: socket.socket) -> str:
+    """Where all addresses of this machine are listened at, its name stands for them: that one opens elsewhere too."""
+    host, port = listener.getsockname()[:2]
+    return f"http://{socket.gethostname()}:{port}/" if host in {"0.0.0.0", "::"} else address_of(listener)  # noqa: S104
+
+
 MOST_AT_ONCE = 1000
 _FILES = 4096  # a connection is an open file; many systems begin with 1024
 

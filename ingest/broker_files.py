@@ -88,6 +88,7 @@ def write_private(path: Path, text: str) -> None:
     try:
         descriptor = os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
         with os.fdopen(descriptor, "w", encoding="utf-8") as handle:
+            os.fchmod(descriptor, mode)  # also under the umask of a service, 077
             handle.write(text)
             handle.flush()
             os.fsync(handle.fileno())

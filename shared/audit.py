@@ -11,11 +11,12 @@ from typing import Any
 from shared.times import Millis
 
 FIRST = "0" * 64  # what stands before the first entry
+COMMAND_LINE = "command line"
 
 
 @dataclass(frozen=True, slots=True)
 class Deed:
-    """``by`` names the key that was used (``account:…``, ``token:…``, ``link``, ``command line``)."""
+    """``by`` names the key that was used (``account:…``, ``token:…``, ``link``, ``COMMAND_LINE``)."""
 
     at: Millis
     who: str

@@ -13,7 +13,7 @@ from contextlib import suppress
 from itertools import islice
 from pathlib import Path
 
-from shared.audit import Deed
+from shared.audit import COMMAND_LINE, Deed
 from shared.ports import Conflict, NotFound, ReadingsStore, Registry
 from shared.probes import Probe
 from shared.put_away import put_away
@@ -133,7 +133,7 @@ def _write(tx: Registry, packed: zipfile.ZipFile, brought: Brought, now: Millis)
         _write_people_and_stuff(tx, brought)
         told = {"piles": len(brought.piles)}
         slug = brought.site.slug
-        tx.audit.append(Deed(now, "command line", "command line", "sites.import", slug, slug, detail=told))
+        tx.audit.append(Deed(now, COMMAND_LINE, COMMAND_LINE, "sites.import", slug, slug, detail=told))
     except (Conflict, NotFound) as error:
         raise SiteRefused(str(error)) from error
 

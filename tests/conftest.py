@@ -1,13 +1,21 @@
-"""The servers that tests of several folders share, each started once a run."""
+"""What tests of several folders share: servers, each started once a run, and two short cuts."""
 
 from __future__ import annotations
 
 import shutil
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
+from pwdlib import PasswordHash
+from pwdlib.hashers.argon2 import Argon2Hasher
+from sqlalchemy import Engine
 
+from api import auth_password
 from ingest.broker import find_mosquitto
+from shared.stores.migrations.upgrade import upgrade
+from shared.stores.registry import store
+from shared.stores.registry.engine import make_engine
 from tests.contracts import postgresql as postgresqls
 from tests.contracts import victoria as victorias
 from tests.missing import missing
@@ -40,3 +48,33 @@ def postgresql() -> Iterator[postgresqls.Server]:
 def systemd_analyze() -> str:
     """Where the program is that judges units."""
     return shutil.which("systemd-analyze") or missing("systemd")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _steps_taken_once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """A new embedded registry is a copy of one that went through all the steps, which costs a fifth. Tests of the steps
+    themselves call ``upgrade``; programs in processes of their own take them all."""
+    made = tmp_path_factory.mktemp("registry") / "registry.db"
+    engine = make_engine(made, busy_timeout_s=10.0)
+    upgrade(engine)
+    engine.dispose()
+
+    def copy_and_upgrade(engine: Engine) -> None:
+        if engine.dialect.name == "sqlite":
+            file = Path(str(engine.url.database))
+            if not file.exists():
+                shutil.copyfile(made, file)
+        upgrade(engine)
+
+    with pytest.MonkeyPatch.context() as here:
+        here.setattr(store, "upgrade", copy_and_upgrade)
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _cheap_passwords() -> Iterator[None]:
+    """Argon2id as weak as it can be made: what it costs to guess is the library's matter, not a test's."""
+    with pytest.MonkeyPatch.context() as here:
+        weak = PasswordHash((Argon2Hasher(time_cost=1, memory_cost=8, parallelism=1),))
+        here.setattr(auth_password, "_hasher", weak)
+        yield

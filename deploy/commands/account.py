@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import getpass
 import json
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -14,7 +16,7 @@ from deploy.assembly import House, opened_house
 from deploy.commands.options import data_and_config, settings_of
 from deploy.errors import UserError
 from deploy.service import RUNNING_FILE
-from shared.audit import Deed
+from shared.audit import COMMAND_LINE, Deed
 from shared.people import ROLES, Role
 from shared.times import SystemClock
 
@@ -79,13 +81,17 @@ def reset_command(data_dir: Path, config_file: Path | None, login: str) -> None:
         click.echo(_link(house, key))
 
 
-def note(house: House, act: str, what: str) -> None:
+def note(
+    house: House, act: str, what: str, *, site: str | None = None, detail: Mapping[str, Any] | None = None
+) -> None:
     """Into the audit log: whoever is at the machine."""
     try:
         who = getpass.getuser()
     except (KeyError, OSError):
         who = "somebody at the machine"
-    house.registry.audit.append(Deed(SystemClock().now(), who, "command line", act, what))
+    house.registry.audit.append(
+        Deed(SystemClock().now(), who, COMMAND_LINE, act, what, site, detail=detail or {})
+    )
 
 
 def _place(house: House, text: str) -> tuple[str, Role]:

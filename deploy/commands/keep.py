@@ -12,9 +12,8 @@ from deploy.commands.options import DATA, data_and_config, settings_of
 from deploy.errors import UserError
 from deploy.exporting import export_piles
 from deploy.importing import find_pile
-from deploy.registry_key import KEY_FILE, LostKey
+from deploy.registry_key import LostKey
 from shared.stores import REGISTRY_FILE
-from shared.stores.copying import copy_registry
 from shared.stores.lost_key import give_up_secrets
 from shared.times import SystemClock
 
@@ -60,27 +59,6 @@ def export_command(
             click.echo(file)
     if not piles:
         click.echo("there are no piles to write")
-
-
-@click.command("move", short_help="Copy the registry into another database (PostgreSQL).")
-@click.argument("target")
-@data_and_config
-def move_command(target: str, data_dir: Path, config_file: Path | None) -> None:
-    """Copy everything that is not a reading into the empty database TARGET (postgresql://user@host/name).
-
-    Stop the service first; then set [registry] url to TARGET and start it. What was moved from stays as it is.
-    """
-    source = settings_of(config_file).registry.url or data_dir / REGISTRY_FILE
-    if isinstance(source, Path) and not source.is_file():
-        raise UserError(
-            f"{data_dir} holds no {REGISTRY_FILE}; name the data directory of the service with --data"
-        )
-    copied = copy_registry(source, target)
-    click.echo(f"{sum(copied.values())} rows of {len(copied)} tables copied. Now set [registry] url to it.")
-    if (data_dir / KEY_FILE).is_file():
-        click.echo(
-            f"Its secrets stay sealed: give every other machine the key too, [registry] key_file = a copy of {KEY_FILE}."
-        )
 
 
 @click.command("forget-secrets", short_help="Go on without the key of the registry's secrets.")

@@ -8,7 +8,8 @@ from typing import Any, TypeVar
 
 import click
 
-from shared.settings import Settings, load_settings
+from shared.settings import Settings
+from shared.settings_read import load_settings
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 
@@ -25,36 +26,20 @@ CONFIG = click.option(
     type=click.Path(dir_okay=False, path_type=Path),
     help="TOML configuration file.",
 )
-HOST = click.option(
-    "--host", default="127.0.0.1", show_default=True, help="Address of the pages and the API."
-)
-PORT = click.option(
-    "--port",
-    default=8750,
-    show_default=True,
-    type=click.IntRange(0, 65535),
-    help="Their port; 0 = any free one.",
-)
-DOOR_HOST = click.option(
-    "--host", default="127.0.0.1", show_default=True, help="Address of /healthz, /readyz and /metrics."
-)
-DOOR_PORT = click.option(
-    "--port",
-    default=0,
-    show_default=True,
-    type=click.IntRange(0, 65535),
-    help="Their port; 0 = any free one.",
-)
-MQTT_HOST = click.option(
-    "--mqtt-host", default="127.0.0.1", show_default=True, help="Address of the embedded broker."
-)
-MQTT_PORT = click.option(
-    "--mqtt-port",
-    default=1883,
-    show_default=True,
-    type=click.IntRange(0, 65535),
-    help="Its port; 0 = any free one.",
-)
+
+
+def _host(name: str, whose: str) -> Callable[[Decorated], Decorated]:
+    return click.option(name, default="127.0.0.1", show_default=True, help=f"Address of {whose}.")
+
+
+def _port(name: str, default: int, whose: str) -> Callable[[Decorated], Decorated]:
+    words = f"{whose} port; 0 = any free one."
+    return click.option(name, default=default, show_default=True, type=click.IntRange(0, 65535), help=words)
+
+
+HOST, PORT = _host("--host", "the pages and the API"), _port("--port", 8750, "Their")
+DOOR_HOST, DOOR_PORT = _host("--host", "/healthz, /readyz and /metrics"), _port("--port", 0, "Their")
+MQTT_HOST, MQTT_PORT = _host("--mqtt-host", "the embedded broker"), _port("--mqtt-port", 1883, "Its")
 
 
 def data_and_config(command: Decorated) -> Decorated:

@@ -25,7 +25,7 @@ from deploy.commands.options import (
 from deploy.errors import UserError
 from deploy.service import Service
 from deploy.supervisor import Supervisor
-from deploy.web import WebServer, address_of, bind, wait_for_a_signal
+from deploy.web import WebServer, address_for_people, address_of, bind, wait_for_a_signal
 from shared.loops import Loop
 
 
@@ -44,7 +44,7 @@ def serve(
     try:
         service = Service(house, host=host, port=port, mqtt_host=mqtt_host, mqtt_port=mqtt_port)
         service.start()
-        _announce(house, service.address)
+        _announce(house, service.address_for_people)
         broker_host, broker_port = service.mqtt_address
         click.echo(f"Probes publish to {broker_host} port {broker_port}. Stop with Ctrl-C.")
         wait_for_a_signal()
@@ -99,7 +99,7 @@ def api(data_dir: Path, config_file: Path | None, host: str, port: int) -> None:
         web = WebServer(create_app(house.parts(None)), listener, house.settings.web.trusted_proxies)
         supervisor.start()
         web.start()
-        _announce(house, address_of(listener))
+        _announce(house, address_for_people(listener))
         wait_for_a_signal()
         web.stop()
         supervisor.stop()
@@ -133,6 +133,5 @@ def _announce(house: House, address: str) -> None:
     click.echo(f"Turnbell is at {address}")
     key = first_run_key(house.registry, house.clock.now())
     if key is not None:
-        click.echo(
-            f"First visit, once and within a day: {address}enter?key={key} (makes the owner's account)"
-        )
+        door = f"{(house.settings.web.public_url or address).rstrip('/')}/enter?key={key}"
+        click.echo(f"First visit, once and within a day: {door} (makes the owner's account)")

@@ -7,16 +7,14 @@ from pathlib import Path
 import click
 
 from deploy.assembly import opened_house
+from deploy.commands.account import note
 from deploy.commands.options import data_and_config, settings_of
 from deploy.errors import UserError
-from shared.audit import Deed
 from shared.heat.catalogue import Catalogue
 from shared.ports import NotFound
 from shared.site_export import EXPORTED, write_site
 from shared.site_file import SiteRefused
 from shared.site_import import bring_site
-
-BY = "command line"
 
 
 @click.group(short_help="A whole site as open files: export, import.")
@@ -43,9 +41,7 @@ def export_command(slug: str, file: Path, data_dir: Path, config_file: Path | No
                 count = write_site(
                     slug, house.registry, house.readings, house.book, data_dir, target, house.clock.now()
                 )
-            house.registry.audit.append(
-                Deed(house.clock.now(), BY, BY, EXPORTED, slug, slug, detail={"readings": count})
-            )
+            note(house, EXPORTED, slug, site=slug, detail={"readings": count})
             draft.rename(file)
         except NotFound as error:
             raise UserError(str(error)) from error

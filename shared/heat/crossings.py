@@ -10,7 +10,8 @@ from shared.times import HOUR, Millis
 
 WATCHED_C = (55.0, 65.0, 70.0)
 TO_THE_HOUR_MS = 12 * HOUR
-"""A range wider than this is spoken of as "within about a day", not as a time."""
+"""A range wider than this is spoken of as "within about a day" or two, not as a time."""
+ABOUT_A_DAY_MS = 30 * HOUR
 
 
 @dataclass
@@ -18,7 +19,7 @@ class Crossings:
     """``crossings``: both edges of the band cross, close enough together. The rest is for words."""
 
     crossings: list[Crossing] = field(default_factory=list)
-    about_a_day: list[tuple[float, bool]] = field(default_factory=list)  # °C, upwards
+    some_day: list[tuple[float, bool, str]] = field(default_factory=list)  # °C, upwards, within how long
     possible: list[tuple[float, bool]] = field(default_factory=list)
 
 
@@ -37,9 +38,9 @@ def crossings_of(
                 edges = sorted((one, other))
                 found.crossings.append(Crossing(threshold=threshold, at=middle, low=edges[0], high=edges[1]))
             else:
-                found.about_a_day.append((threshold, up))
+                found.some_day.append((threshold, up, _within(middle - now)))
         elif middle is not None:
-            found.about_a_day.append((threshold, up))
+            found.some_day.append((threshold, up, _within(middle - now)))
         elif (one if not up else other) is not None:
             found.possible.append((threshold, up))
     found.possible = _nearest(found.possible)
@@ -69,9 +70,15 @@ def first_crossing(
 
 
 def spoken(found: Crossings) -> str:
-    words = [f"{_way(up)} {c:g} °C within about a day; no hour can be named." for c, up in found.about_a_day]
+    words = [
+        f"{_way(up)} {c:g} °C within about {some}; no hour can be named." for c, up, some in found.some_day
+    ]
     words += [f"May {_way(up).lower()} {c:g} °C within 48 hours." for c, up in found.possible]
     return " ".join(words)
+
+
+def _within(ahead_ms: int) -> str:
+    return "a day" if ahead_ms <= ABOUT_A_DAY_MS else "two days"
 
 
 def _way(up: bool) -> str:

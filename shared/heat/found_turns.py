@@ -14,7 +14,9 @@ import numpy as np
 
 from shared.heat.engine import PileHeat
 from shared.heat.stands import Stand
-from shared.heat.turn_finder import COOL_CORE_C, Depths, FoundTurn, find_turns
+from shared.heat.turn_finder import COOL_CORE_C, FoundTurn, find_turns
+from shared.heat.turn_grid import Depths
+from shared.heat.turn_signs import in_reach_of_weather
 from shared.piles import Turn
 from shared.times import DAY, HOUR, MINUTE, Millis
 
@@ -99,8 +101,11 @@ def _agreed(stands: Sequence[Stand], seen: Sequence[list[FoundTurn]]) -> list[Fo
 
 
 def _could_see(stand: Stand, at: Millis) -> bool:
-    """Whether the probe was in a warm pile and spoke on both sides."""
-    for line in stand.depths().values():
+    """Whether the probe was in a warm pile and spoke on both sides, and not of one outer depth alone."""
+    depths = stand.depths()
+    if len(depths) == 1 and in_reach_of_weather(next(iter(depths))):
+        return False
+    for line in depths.values():
         before, after = line.good(at - COULD_SEE_MS, at), line.good(at, at + COULD_SEE_MS)
         if len(before[0]) and len(after[0]) and float(np.max(before[1])) >= COOL_CORE_C:
             return True

@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shared.heat.crossings import crossings_of, spoken
-from shared.heat.outlook_learnt import BAND_FLOOR_C2, HORIZONS_H, SPREAD_SHARE, expected_off
+from shared.heat.outlook_band import edges_around
+from shared.heat.outlook_learnt import HORIZONS_H, expected_off
 from shared.heat.outlook_run import DAY_SLOTS, SLOT_MS, Run, Sensor, Slot
 from shared.heat.report import Crossing, OutlookPoint
 from shared.times import DAY, HOUR, MINUTE, Millis
@@ -23,6 +24,8 @@ from shared.times import DAY, HOUR, MINUTE, Millis
 NOT_BEFORE_MS = 48 * HOUR
 LONGEST_SILENCE_MS = 3 * HOUR
 SHOWN_H = (0, 1, 2, 3, 4, 6, 8, 10, 12, 15, 18, 21, 24, 30, 36, 42, 48)
+TO_PLAN_BY_C = 10.0
+"""Two steps of the turning guide: a band wider than that may mean turn now or not for days."""
 WEEK_DAYS, REACH_DAYS = 7, 21
 """What is older than three weeks, in whole weeks, has no say: the cost stays the same whatever the pile's age."""
 
@@ -81,8 +84,10 @@ class OutlookState:
     def _run(self, day_of: Callable[[int], Day], turns: Sequence[int], built_at: int, now: int) -> Run:
         today = now // DAY
         first = max(today // WEEK_DAYS * WEEK_DAYS - REACH_DAYS, built_at // DAY)
-        if first != self._first_day:
-            self._first_day, self._days, self._begins, self._now = first, {}, {first: Run()}, None
+        aloud_from = (built_at + NOT_BEFORE_MS) // SLOT_MS
+        if first != self._first_day or self._begins[first].aloud_from != aloud_from:
+            self._first_day, self._days, self._now = first, {}, None
+            self._begins = {first: Run(aloud_from)}
         by_day: dict[int, list[int]] = {}
         for at in turns:
             by_day.setdefault(at // DAY, []).append(at // SLOT_MS)
@@ -173,7 +178,16 @@ def outlook_of(run: Run, built_at: int, now: int) -> Outlook:
         OutlookPoint(at=at, c=c, low=low, high=high) for at, c, low, high in zip(shown, *lines, strict=True)
     )
     found = crossings_of(path.start, path.c, path.low, path.high, now)
-    return Outlook(points, tuple(found.crossings), spoken(found), path)
+    note = " ".join(one for one in (_too_wide(path), spoken(found)) if one)
+    return Outlook(points, tuple(found.crossings), note, path)
+
+
+def _too_wide(path: Path) -> str:
+    """From when on the band is no ground to plan a turn on; empty where it is to the end."""
+    wide = np.flatnonzero(np.array(path.high) - np.array(path.low) > TO_PLAN_BY_C)
+    if not len(wide) or wide[0] > HORIZONS_H[-1]:
+        return ""
+    return f"Too wide to plan a turn by from {max(1, int(wide[0]))} h ahead on."
 
 
 def _path(run: Run) -> Path:
@@ -182,11 +196,9 @@ def _path(run: Run) -> Path:
     paths = run.paths(hours)
     views = np.array([run.views(hour, *(path[hour] for path in paths)) for hour in range(hours + 1)])
     weights = _BETWEEN @ np.array([one.weights(stage) for one in run.learnt])
-    below, above = _BETWEEN @ np.array([(one.below, one.above) for one in run.learnt]).T[:, :, None]
     off = np.interp(np.arange(hours + 1), (0, *HORIZONS_H), (0.0, *expected_off(run.learnt, stage)))
     c = (weights * views).sum(axis=1)
-    width = np.sqrt(off**2 + (SPREAD_SHARE * np.ptp(views, axis=1)) ** 2 + BAND_FLOOR_C2)
-    low, high = c - below[:, 0] * width, c + above[:, 0] * width
+    low, high = edges_around([one.edges for one in run.learnt], _BETWEEN, c, off, np.ptp(views, axis=1))
     return Path(start, tuple(c.tolist()), tuple(low.tolist()), tuple(high.tolist()))
 
 

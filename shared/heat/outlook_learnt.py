@@ -2,16 +2,17 @@
 
 Errors are counted by the hours since the turn, apart and yet not alone: what is learnt of one stretch says something of
 its neighbours, in shares of what was to be expected there. Expectations come from simulated piles of three kinetics; a
-pile's own errors soon outweigh them. The band's two edges widen with every miss and narrow with every hit until 8 of 10
-hit (the idea of adaptive conformal inference, Gibbs and Candes 2021; from memory, unverified); the further ahead, the
-slower, as errors far ahead come late and in strings.
+pile's own errors soon outweigh them. The band around the mix: ``outlook_band.py``.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from math import exp, sqrt
+
+import numpy as np
+
+from shared.heat.outlook_band import Edges, edges_around
 
 HORIZONS_H = (6, 12, 24, 48)
 STAGE_ENDS_H = (6.0, 14.0, 48.0)  # hours since the turn, or since the build
@@ -30,13 +31,6 @@ MEMORY, MEMORY_OF_MIX = 0.9, 0.95  # of an error after the next one, two hours l
 NEIGHBOUR = 0.6  # what an error of one stage counts in the next
 POWER, FLOOR_C = 3.0, 0.1
 DOUBT = 6.0
-BAND_BEGINS = ((1.10, 1.00), (1.10, 1.05), (1.15, 1.15), (1.05, 1.45))  # below and above
-BAND_MISS = (0.1, 0.1, 0.1, 0.09)  # aimed at on each side; where errors are learnt of late, less
-BAND_PACE = (0.02, 0.012, 0.008, 0.004)
-OTHER_EDGE = 0.3  # a miss on one side says so much of the other
-BAND_LEAST, BAND_MOST = 0.25, 6.0
-SPREAD_SHARE = 0.3
-BAND_FLOOR_C2 = 0.02
 
 
 def stage_at(hours: float) -> int:
@@ -50,13 +44,14 @@ _KEPT_MIX = tuple(MEMORY_OF_MIX**share for share in _SHARES)
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """What was said of one horizon at one stage: each view, the mix, the band's edges. °C."""
+    """What was said of one horizon at one stage: each view, the mix, the band's edges, °C; and whether anyone heard."""
 
     stage: int
     views: tuple[float, ...]
     c: float
     low: float
     high: float
+    aloud: bool
 
 
 @dataclass(slots=True)
@@ -69,24 +64,22 @@ class Learnt:
     mixed: list[float] = field(default_factory=lambda: [0.0] * STAGES)
     counts_mixed: list[float] = field(default_factory=lambda: [0.0] * STAGES)
     doubts: tuple[float, ...] = (1.0,) * VIEWS
-    below: float = 0.0
-    above: float = 0.0
+    edges: Edges = field(init=False)
 
     def __post_init__(self) -> None:
-        if not self.below:
-            self.below, self.above = BAND_BEGINS[self.number]
+        self.edges = Edges(self.number)
 
     def copy(self) -> Learnt:
-        return Learnt(
+        same = Learnt(
             self.number,
             self.shares.copy(),
             self.counts.copy(),
             self.mixed.copy(),
             self.counts_mixed.copy(),
             self.doubts,
-            self.below,
-            self.above,
         )
+        same.edges = self.edges
+        return same
 
     def weights(self, stage: int) -> list[float]:
         """How much each view counts; they add up to 1."""
@@ -106,20 +99,17 @@ class Learnt:
         off_mixed = abs(said.c - celsius) / EXPECTED_MIXED_C[self.number][said.stage]
         for stage in range(STAGES):
             apart = abs(stage - said.stage)
-            share, kept, kept_mix = _SHARES[apart], _KEPT[apart], _KEPT_MIX[apart]
+            share, kept = _SHARES[apart], _KEPT[apart]
             self.shares[stage] = tuple(
                 kept * old + share * new for old, new in zip(self.shares[stage], off, strict=True)
             )
             self.counts[stage] = kept * self.counts[stage] + share
-            self.mixed[stage] = kept_mix * self.mixed[stage] + share * off_mixed
-            self.counts_mixed[stage] = kept_mix * self.counts_mixed[stage] + share
-        below, above = self._push(celsius < said.low), self._push(celsius > said.high)
-        self.below = _clipped(self.below * exp(below + OTHER_EDGE * above))
-        self.above = _clipped(self.above * exp(above + OTHER_EDGE * below))
-
-    def _push(self, missed: bool) -> float:
-        miss = BAND_MISS[self.number]
-        return BAND_PACE[self.number] * ((1.0 if missed else 0.0) - miss) / miss
+            if said.aloud:
+                kept = _KEPT_MIX[apart]
+                self.mixed[stage] = kept * self.mixed[stage] + share * off_mixed
+                self.counts_mixed[stage] = kept * self.counts_mixed[stage] + share
+        if said.aloud:
+            self.edges = self.edges.after(celsius, said.low, said.high)
 
     def doubt(self, views: Sequence[int]) -> None:
         """Another sensor is followed: ``views`` are not believed of its place until they have proved right."""
@@ -128,10 +118,6 @@ class Learnt:
         self.shares = [
             tuple(old * one for old, one in zip(some, factors, strict=True)) for some in self.shares
         ]
-
-
-def _clipped(factor: float) -> float:
-    return min(max(factor, BAND_LEAST), BAND_MOST)
 
 
 def expected_off(learnt: Sequence[Learnt], stage: int) -> list[float]:
@@ -143,7 +129,18 @@ def expected_off(learnt: Sequence[Learnt], stage: int) -> list[float]:
     return found
 
 
-def said_of(learnt: Learnt, stage: int, off_c: float, views: tuple[float, ...]) -> Said:
-    c = sum(weight * view for weight, view in zip(learnt.weights(stage), views, strict=True))
-    width = sqrt(off_c**2 + (SPREAD_SHARE * (max(views) - min(views))) ** 2 + BAND_FLOOR_C2)
-    return Said(stage, views, c, c - learnt.below * width, c + learnt.above * width)
+def said_of(
+    learnt: Sequence[Learnt], stage: int, views: Sequence[tuple[float, ...]], *, aloud: bool
+) -> tuple[Said, ...]:
+    """``views``: at each horizon."""
+    c = [
+        sum(weight * view for weight, view in zip(one.weights(stage), some, strict=True))
+        for one, some in zip(learnt, views, strict=True)
+    ]
+    spread = np.array([max(some) - min(some) for some in views])
+    off = np.array(expected_off(learnt, stage))
+    low, high = edges_around([one.edges for one in learnt], _EACH, np.array(c), off, spread)
+    return tuple(Said(stage, *one, aloud) for one in zip(views, c, low.tolist(), high.tolist(), strict=True))
+
+
+_EACH = np.eye(len(HORIZONS_H))

@@ -2,7 +2,7 @@
 
 Five views of the hours ahead: it stays as it is; what the last 24 hours brought goes on and fades; it does what it did
 yesterday at these hours (sun and night); a lumped heat balance, once for each of two shapes of biology's rate over
-temperature, as nobody knows which one a pile follows. How they are weighed, and the band: ``outlook_learnt.py``.
+temperature, as nobody knows which one a pile follows. How they are weighed: ``outlook_learnt.py``.
 """
 
 from __future__ import annotations
@@ -17,7 +17,6 @@ from shared.heat.outlook_learnt import (
     SQUARE_ROOT,
     Learnt,
     Said,
-    expected_off,
     said_of,
     stage_at,
 )
@@ -49,6 +48,7 @@ def _balances() -> tuple[Lumped, ...]:
 class Run:
     """The state after slot number ``slot`` (half hours since the epoch)."""
 
+    aloud_from: int = 0  # the first slot at which what is said is heard
     slot: int = 0
     first: int | None = None  # the first slot with a reading
     heard: int = 0  # the last one
@@ -60,12 +60,11 @@ class Run:
     balances: tuple[Lumped, ...] = field(default_factory=_balances)
     levels: list[float] = field(default_factory=list)  # of this cycle, the last day's, newest last
     learnt: list[Learnt] = field(default_factory=_fresh)
-    pending: dict[int, tuple[Said, ...]] = field(
-        default_factory=dict
-    )  # what was said, by the slot it was said at
+    pending: dict[int, tuple[Said, ...]] = field(default_factory=dict)  # by the slot that it was said at
 
     def copy(self) -> Run:
         return Run(
+            self.aloud_from,
             self.slot,
             self.first,
             self.heard,
@@ -84,7 +83,7 @@ class Run:
         """Take in the half hour ``slot``, the one after the last, and look ahead from it, to be judged later."""
         self.take_in(slot, means, turned)
         if slot % ORIGIN_SLOTS == 0 and self.settled():
-            self.pending[slot] = tuple(self.say())
+            self.pending[slot] = self.say()
             for origin in [one for one in self.pending if one < slot - 2 * HORIZONS_H[-1]]:
                 del self.pending[origin]
 
@@ -184,11 +183,7 @@ class Run:
         """By each heat balance: °C now and after each whole hour."""
         return [one.path(hours) for one in self.balances]
 
-    def say(self) -> list[Said]:
-        paths, stage = self.paths(HORIZONS_H[-1]), self.stage()
-        return [
-            said_of(learnt, stage, off_c, self.views(hours, *(path[hours] for path in paths)))
-            for learnt, hours, off_c in zip(
-                self.learnt, HORIZONS_H, expected_off(self.learnt, stage), strict=True
-            )
-        ]
+    def say(self) -> tuple[Said, ...]:
+        paths = self.paths(HORIZONS_H[-1])
+        views = [self.views(hours, *(path[hours] for path in paths)) for hours in HORIZONS_H]
+        return said_of(self.learnt, self.stage(), views, aloud=self.slot >= self.aloud_from)

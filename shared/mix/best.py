@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import linprog, minimize
 
 from shared.mix.material import Material
 from shared.mix.recipe import Goal
@@ -161,6 +160,8 @@ class _Yard:
 
     def nearest(self, ratio: float | None, moisture: float | None) -> Array | None:
         """The mix with the smallest sum of squared relative misses, then the largest of its kind."""
+        from scipy.optimize import minimize  # noqa: PLC0415  # see _solve
+
         chosen = np.flatnonzero(self.high > self.low)
         if not len(chosen):
             return np.append(self.high, 0.0) if self.high.sum() > 0 else None
@@ -224,6 +225,8 @@ def _solve(
     limits: Sequence[tuple[Array, float | None]],
 ) -> Array | None:
     """Least ``cost`` with every row at 0 and every limit kept."""
+    from scipy.optimize import linprog  # noqa: PLC0415  # a tenth of the service's start, and few ever ask
+
     upper = [(row, limit) for row, limit in limits if limit is not None]
     solved = linprog(
         cost,

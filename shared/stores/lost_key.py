@@ -10,6 +10,7 @@ from sqlalchemy import Engine, delete, update
 from shared.stores.migrations.upgrade import upgrade
 from shared.stores.registry import tables as t
 from shared.stores.registry import tables_access as ta
+from shared.stores.registry import tables_notices as tn
 from shared.stores.registry.engine import FOREIGN, make_engine, trouble
 from shared.stores.registry.seal import MARK, NAME
 from shared.stores.sqlite_files import BUSY_TIMEOUT_S
@@ -29,7 +30,7 @@ def give_up_secrets(url: str | Path, at: Millis) -> dict[str, int]:
 
 
 def _give_up(engine: Engine, at: Millis) -> dict[str, int]:
-    account, channel = ta.accounts.c, t.channels.c
+    account, channel = ta.accounts.c, tn.channels.c
     sealed = channel.target.startswith(MARK) | channel.secret.startswith(MARK)
     off = {"target": "", "secret": None, "disabled_at": at, "disabled_why": "its secret was given up"}
     factors: dict[str, Any] = {"totp_secret": None, "totp_step": 0, "recovery": []}
@@ -38,7 +39,7 @@ def _give_up(engine: Engine, at: Millis) -> dict[str, int]:
             "second factors": connection.execute(
                 update(ta.accounts).where(account.totp_secret.startswith(MARK)).values(factors)
             ).rowcount,
-            "channels": connection.execute(update(t.channels).where(sealed).values(off)).rowcount,
+            "channels": connection.execute(update(tn.channels).where(sealed).values(off)).rowcount,
         }
         connection.execute(delete(t.memory).where(t.memory.c.name == NAME))
     return gone

@@ -53,6 +53,16 @@ def give_back(path: Path, go_on: Callable[[], bool]) -> int:
         return before.bytes - _pages(connection).bytes
 
 
+def unused(path: Path) -> int:
+    """Bytes that lie unused within pages which still hold something: giving back by steps does not reach them, and what
+    comes in later goes to pages of its own. 0 also where this SQLite cannot say."""
+    with _opened(path) as connection:
+        if not connection.execute("SELECT 1 FROM pragma_module_list WHERE name = 'dbstat'").fetchone():
+            return 0
+        found: int | None = connection.execute("SELECT sum(unused) FROM dbstat").fetchone()[0]
+        return found or 0
+
+
 def rebuild(path: Path) -> int:
     """Write the file anew without holes, able to give back by steps from then on; gives the bytes given back.
 

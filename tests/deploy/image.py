@@ -168,8 +168,10 @@ def nightly(bin_: Path, made: Composed, registry: str, readings: str) -> None:
     backups = made.folder / "backups"
     (made.folder / "nightly").mkdir()
     backups.mkdir()
-    command = _with_environment(bin_, made, "nightly", OURS["nightly"]["command"], registry, readings)
-    said = _run([*command[:1], f"TURNBELL_KEEPING_BACKUP_TO={backups}", *command[1:]], made.folder)
+    told = OURS["nightly"]
+    command = _with_environment(bin_, made, "nightly", told["command"], registry, readings)
+    mounted = str(told["environment"]["TURNBELL_KEEPING_BACKUP_TO"])
+    said = _run([word.replace(mounted, str(backups)) for word in command], made.folder)
     (file,) = backups.iterdir()
     assert str(file) in said
     _run([str(bin_ / "turnbell"), "restore", str(file), "--data", str(made.folder / "back")], made.folder)

@@ -9,7 +9,15 @@ import pytest
 from deploy.cli import run
 from ingest import hearing
 from shared.stores import REGISTRY_FILE, open_registry
-from shared.times import SystemClock, parse_time
+from shared.times import Millis, SystemClock, parse_time
+
+
+def noted(folder: Path, said: str, beat: Millis) -> None:
+    """By an ingester that beat last then."""
+    registry = open_registry(folder / REGISTRY_FILE)
+    registry.memory.set(hearing.NAME, said)
+    registry.memory.set("beat.ingest", str(beat))
+    registry.close()
 
 
 @pytest.mark.parametrize(
@@ -23,11 +31,10 @@ from shared.times import SystemClock, parse_time
 def test_the_doctor_repeats_what_the_ingester_noted(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], said: str, line: str
 ) -> None:
-    registry = open_registry(tmp_path / REGISTRY_FILE)
-    registry.memory.set(hearing.NAME, said)
-    registry.memory.set("beat.ingest", str(SystemClock().now()))
-    registry.close()
-    status = run(["check", "--data", str(tmp_path)])
+    noted(tmp_path, said, SystemClock().now())
+    config = tmp_path / "turnbell.toml"
+    config.write_text('[mqtt]\nhost = "127.0.0.1"\nport = 9\n')
+    status = run(["check", "--data", str(tmp_path), "--config", str(config)])
     assert line in capsys.readouterr().out
     assert status == 1 or said != hearing.NOTHING
 
@@ -43,9 +50,14 @@ def test_what_an_ingester_noted_that_runs_no_more_is_of_the_past(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], said: str, line: str
 ) -> None:
     """As in a data directory that came out of a backup."""
-    registry = open_registry(tmp_path / REGISTRY_FILE)
-    registry.memory.set(hearing.NAME, said)
-    registry.memory.set("beat.ingest", str(parse_time("2026-11-01T00:00:00Z")))
-    registry.close()
+    noted(tmp_path, said, parse_time("2026-11-01T00:00:00Z"))
     assert run(["check", "--data", str(tmp_path)]) == 0
     assert f"warn  ingester: does not run; {line}" in capsys.readouterr().out
+
+
+def test_what_came_out_of_a_backup_a_moment_ago_does_not_run_either(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    noted(tmp_path, hearing.HEARS, SystemClock().now())
+    assert run(["check", "--data", str(tmp_path)]) == 0
+    assert "warn  ingester: does not run; when it last did" in capsys.readouterr().out

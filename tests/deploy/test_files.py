@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from deploy.cli import COMMANDS, run
-from shared.settings import load_settings
+from shared.settings_read import load_settings
 from tests.deploy.composed import COMPOSE, FILES, OURS, ROLES
 
 UNITS = sorted((FILES / "systemd").glob("*.service"))

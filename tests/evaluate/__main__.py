@@ -50,11 +50,13 @@ def outlooks(piles: int, pool: Executor) -> dict[str, Errors]:
 def turns_of_set(geometry: Geometry, kinetics: str, seed: int, piles: int) -> dict[str, Score]:
     _say(f"turns: {geometry}, {kinetics}")
     three = simulated(geometry, kinetics, piles, TURN_DAYS, seed)
-    alone = [one.thinned(30).only_core() for one in three]
+    rarely = [one.thinned(30) for one in three]
     name = f"simulated {geometry}, {kinetics}"
     return {
         f"{name}, three depths, 10 min": score_of(three),
-        f"{name}, core alone, 30 min": score_of(alone),
+        f"{name}, core alone, 30 min": score_of([one.only(-1) for one in rarely]),
+        f"{name}, middle depth alone, 30 min": score_of([one.only(1) for one in rarely], delays=False),
+        f"{name}, outermost depth alone, 10 min": score_of([one.only(0) for one in three], delays=False),
     }
 
 

@@ -27,7 +27,7 @@ WAYS = ("outlook", "persistence", "line of 3 h", "damped trend")
 SLOT = 30 * MINUTE
 MAX_GAP_MS = 180 * MINUTE
 AFTER_TURN_MS = 2 * HOUR
-MISS_COSTS = 10.0  # 2 / (1 - 0.8): the interval score of Gneiting and Raftery 2007; from memory, unverified
+MISS_COSTS = 10.0  # 2 / (1 - 0.8): the interval score of Gneiting and Raftery 2007, section 6.2
 
 
 @dataclass

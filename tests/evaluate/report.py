@@ -48,6 +48,9 @@ def turns_table(scores: dict[str, Score]) -> list[str]:
         if not count:
             lines.append(f"| {name} | 0 | {one.wrong} invented | - | - | - |")
             continue
+        if not one.right + one.wrong:
+            lines.append(f"| {name} | {count} | none proposed | 0.000 | - | - |")
+            continue
         delay = _two(one.delays_h, 50, 90) if one.delays_h else "-"
         off = f"{np.median(one.off_h):+.1f}, {np.percentile(np.abs(one.off_h), 90):.1f}" if one.off_h else "-"
         lines.append(f"| {name} | {count} | {one.precision:.3f} | {one.recall:.3f} | {delay} | {off} |")

@@ -50,10 +50,10 @@ class Record:
             self, curves={key: (at[kept[key]], c[kept[key]]) for key, (at, c) in self.curves.items()}
         )
 
-    def only_core(self) -> Record:
-        """The deepest sensor alone."""
-        deepest = max(self.curves, key=lambda sensor: float(sensor[1]))
-        return replace(self, curves={deepest: self.curves[deepest]})
+    def only(self, rank: int) -> Record:
+        """One sensor alone, counted from the shallowest; -1: the deepest, in the core."""
+        sensor = sorted(self.curves, key=lambda one: float(one[1]))[rank]
+        return replace(self, curves={sensor: self.curves[sensor]})
 
 
 def ratkowsky(t: NDArray[np.float64], t_max: NDArray[np.float64]) -> NDArray[np.float64]:

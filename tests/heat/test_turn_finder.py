@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from shared.heat.turn_finder import Depths, FoundTurn, find_turns
+from shared.heat.turn_finder import FoundTurn, find_turns
+from shared.heat.turn_grid import Depths
 from shared.pile_model.field import FieldRecord, field_records
 from shared.pile_model.parameters import Geometry
 from shared.reading_files import read_readings
@@ -135,6 +136,14 @@ def test_the_inner_depths_of_a_young_pile_fall_while_the_outer_one_warms() -> No
     }
     assert len(find_turns(changed(young, 40, 99, {"10": 2.0, "30": -6.5, "55": -6.5}))) == 1
     assert find_turns(changed(young, 40, 99, {"55": -6.5})) == [], "one sensor alone"
+
+
+def test_a_lone_sensor_that_rain_and_sun_reach_is_not_believed() -> None:
+    for depth, believed in (("10", False), ("24", False), ("30", True), ("top", True)):
+        alone = {depth: steady(72, 60.0)}
+        assert bool(find_turns(changed(alone, 40, 99, {depth: -9.0}))) is believed, depth
+    two = {"10": steady(72, 42.0), "55": steady(72, 60.0)}
+    assert find_turns(changed(two, 40, 99, {"10": -9.0, "55": -9.0})), "with another it is"
 
 
 def test_slow_cooling_is_no_turn() -> None:

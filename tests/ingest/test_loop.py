@@ -199,7 +199,7 @@ def test_a_locked_store_holds_the_messages_back_and_is_recovered_from_without_a_
         assert loop.counts.connects == 1, "the session was kept"
     other.close()
     quick_readings.close()
-    mine = [record.message for record in caplog.records if record.name == "ingest.pipeline"]
+    mine = [record.message for record in caplog.records if record.name == "ingest.committing"]
     assert len([line for line in mine if line.startswith("store=lost")]) == 1
     assert len([line for line in mine if line.startswith("store=back")]) == 1
 

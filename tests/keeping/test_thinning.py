@@ -19,7 +19,8 @@ from deploy.nightly import NightlyLoop
 from shared.piles import FieldNote, Turn
 from shared.put_away import PUT_AWAY
 from shared.readings import Reading, SensorKey
-from shared.settings import Settings, SettingsError, load_settings
+from shared.settings import Settings, SettingsError
+from shared.settings_read import load_settings
 from shared.times import DAY, HOUR, MINUTE, Millis, Span
 from tests.keeping.aged_yard import BUILT, EVER, FINISHED, NOW, fill, opened, sums
 

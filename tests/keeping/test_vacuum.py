@@ -16,6 +16,7 @@ from shared.readings import Reading, SensorKey
 from shared.stores import open_readings, open_registry
 from shared.stores.vacuum import give_back, look, rebuild
 from shared.times import MINUTE, Millis, Span
+from tests.contracts.readings_made import EVER
 
 KEYS = [SensorKey("yard", f"P{number}", "45") for number in range(40)]
 HALF = 400
@@ -112,3 +113,30 @@ def test_the_command_names_each_file(half_empty: Path, capsys: pytest.CaptureFix
     assert "registry.db: 0.0 MiB given back" in out
     assert "readings.db:" in out
     assert look(half_empty).by_steps
+
+
+def test_what_thinning_leaves_half_full_is_named_and_given_back_by_a_rebuild(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "readings.db"
+    filled(path)
+    open_registry(tmp_path / "registry.db").close()
+    store = open_readings(path)
+    every_other = [
+        (one.sensor, Millis(at))
+        for one in store.sensors()
+        for at in store.read(one.sensor, EVER).at[::2].tolist()
+    ]
+    store.withdraw(every_other)
+    left = store.count()
+    store.close()
+    told = ["vacuum", "--data", str(tmp_path)]
+    assert run(told) == 0
+    assert "lie unused within its pages; --rebuild gives them back" in capsys.readouterr().out
+    before = path.stat().st_size
+    assert run([*told, "--rebuild"]) == 0
+    assert "unused" not in capsys.readouterr().out
+    assert path.stat().st_size < 0.75 * before
+    store = open_readings(path)
+    assert store.count() == left
+    store.close()

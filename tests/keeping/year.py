@@ -1,7 +1,7 @@
 """A year-sized file thinned by the command itself: ``python -m tests.keeping.year [PROBES [ROUNDS [FOLDER]]]``.
 
 20 probes of three depths at 10 minutes, one batch a probe for 60 days, six batches after another: simulated piles with
-noise, gaps and pulled-out probes. Then `turnbell thin` to an hour and `turnbell vacuum`, each a process of its own.
+noise, gaps and pulled-out probes. Then `turnbell thin` to an hour, `turnbell vacuum` and `turnbell vacuum --rebuild`, each a process of its own.
 Every batch must say the same as before to the last digit, and the sums must hold on the kept readings too.
 """
 
@@ -148,9 +148,10 @@ def play(folder: Path, probes: int, rounds: int) -> None:
     ran = turnbell("thin", *told, log=log)
     print(f"turnbell thin: {ran}; {ran.output.splitlines()[-1]}")
     print(f"readings file: {size_mb(data):.0f} MB")
-    ran = turnbell("vacuum", *told, log=log)
-    print(f"turnbell vacuum: {ran}")
-    print(f"readings file: {size_mb(data):.0f} MB")
+    for how in ([], ["--rebuild"]):
+        ran = turnbell("vacuum", *how, *told, log=log)
+        print(f"turnbell vacuum{''.join(f' {word}' for word in how)}: {ran}")
+        print(f"readings file: {size_mb(data):.0f} MB")
     house = open_house(data, Settings())
     print(f"kept: {house.readings.count()} readings, {house.readings.count() / count:.0%}")
     differ = [id_ for id_, report in said(house).items() if report != before[id_]]

@@ -64,12 +64,8 @@ def visitor(
     context.set_default_timeout(30_000)
     try:
         if key is not None:
-            page = context.new_page()
-            page.goto("/enter")
-            page.get_by_label("Key").fill(key)
-            page.get_by_role("button", name="Come in").click()
-            page.wait_for_url(lambda url: "/enter" not in url)
-            page.close()
+            came_in = context.request.post("/enter", form={"key": key}, max_redirects=0)
+            assert came_in.status == 303, came_in.text()
         if fahrenheit:
             context.add_cookies([{"name": "tb_units", "value": "fahrenheit", "url": address}])
         yield context

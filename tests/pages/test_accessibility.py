@@ -1,12 +1,11 @@
-"""Keyboard, landmarks, focus, motion; and what axe-core finds on every page."""
+"""Keyboard, landmarks, focus, motion; what axe-core finds stands with every page."""
 
 from __future__ import annotations
 
 import pytest
 from playwright.sync_api import Browser, Page
 
-from tests.pages.axe import serious_violations
-from tests.pages.browser import DESK, PHONE, Scheme, visitor
+from tests.pages.browser import DESK, visitor
 from tests.pages.server import Yard
 from tests.pages.test_every_page import PAGES, WITH_CURVE, wake_the_curve
 
@@ -24,27 +23,6 @@ WHAT_HAS_THE_FOCUS = """(() => {
     if (e === document.body) return [null, true];
     return [Number(e.dataset.stop), box.bottom > 0 && box.top < innerHeight && box.right > 0];
 })()"""
-
-
-@pytest.mark.parametrize(
-    ("size", "scheme"), [(PHONE, "light"), (DESK, "dark")], ids=["phone-light", "desk-dark"]
-)
-def test_axe_finds_nothing_serious(
-    larkfield: Yard, browser: Browser, axe: str, size: tuple[int, int], scheme: Scheme
-) -> None:
-    with visitor(browser, larkfield.address, larkfield.key, size=size, scheme=scheme) as context:
-        page = context.new_page()
-        found: dict[str, list[str]] = {}
-        for name, path in PAGES.items():
-            page.goto(path)
-            if name in WITH_CURVE:
-                wake_the_curve(page)
-            for summary in page.locator("summary").all():
-                summary.evaluate("one => { one.parentElement.open = true; }")
-            violations = serious_violations(page, axe)
-            if violations:
-                found[name] = violations
-        assert found == {}
 
 
 def test_the_first_key_skips_to_the_content(larkfield: Yard, browser: Browser) -> None:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page
 
+from tests.pages.axe import serious_violations
 from tests.pages.browser import DESK, PHONE, Complaints, Scheme, visitor
 from tests.pages.server import Yard
 
@@ -53,12 +53,15 @@ WITH_CURVE = {"pile", "hot-pile", "finished-pile", "batch"}
 pytestmark = pytest.mark.browser
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
-def test_every_page_opens_fits_and_is_quiet(
-    larkfield: Yard, browser: Browser, tmp_path: Path, size: tuple[int, int], scheme: Scheme
+@pytest.mark.parametrize(
+    ("size", "scheme"), [(PHONE, "light"), (DESK, "dark")], ids=["phone-light", "desk-dark"]
+)
+def test_every_page_opens_fits_is_quiet_and_accessible(
+    larkfield: Yard, browser: Browser, axe: str, size: tuple[int, int], scheme: Scheme
 ) -> None:
+    """The first load of each is in one size; the other size of the scheme is shown by the same window, drawn anew."""
     with visitor(browser, larkfield.address, larkfield.key, size=size, scheme=scheme) as context:
+        violations: dict[str, list[str]] = {}
         for name, path in PAGES.items():
             page = context.new_page()
             complaints = Complaints(page)
@@ -69,11 +72,15 @@ def test_every_page_opens_fits_and_is_quiet(
                 wake_the_curve(page)
             page.wait_for_load_state("networkidle")
             assert page.locator("h1").count() == 1, name
-            too_wide = page.evaluate("document.documentElement.scrollWidth - innerWidth")
-            assert too_wide <= 0, f"{name} is {too_wide} px too wide"
-            page.screenshot(path=tmp_path / f"{name}.png", full_page=True)
+            for width, height in (DESK if size == PHONE else PHONE, size):
+                page.set_viewport_size({"width": width, "height": height})
+                too_wide = page.evaluate("document.documentElement.scrollWidth - innerWidth")
+                assert too_wide <= 0, f"{name} is {too_wide} px too wide at {width}"
+            page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true; })")
+            violations[name] = serious_violations(page, axe)
             assert complaints.said == [], name
             page.close()
+        assert {name: found for name, found in violations.items() if found} == {}
 
 
 def test_every_page_reads_in_fahrenheit(larkfield: Yard, browser: Browser) -> None:

@@ -123,8 +123,9 @@ def test_without_signal_a_picture_waits_with_its_entry_and_goes_once(
     with visitor(browser, own_yard.address, own_yard.key) as context:
         page = context.new_page()
         keep_the_yards_time(context, own_yard)
+        page.goto("/")
+        page.evaluate("navigator.serviceWorker.ready.then(() => true)")  # it keeps what is opened from now on
         page.goto("/piles/pile-K-01", wait_until="networkidle")
-        page.evaluate("navigator.serviceWorker.ready.then(() => true)")
         open_notes(page)
         pressed_at = page.evaluate("Date.now()")
         context.set_offline(True)

@@ -27,7 +27,8 @@ from shared.heat.catalogue import Catalogue, CatalogueError
 from shared.heat.guide import Guide
 from shared.heat.rule_data import Rule
 from shared.reading_files import read_readings, read_turns
-from shared.settings import SettingsError, load_settings
+from shared.settings import SettingsError
+from shared.settings_read import load_settings
 from shared.times import Millis, parse_time
 
 NOW = parse_time("2026-11-25T06:00:00Z")

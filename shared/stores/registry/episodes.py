@@ -8,7 +8,7 @@ from sqlalchemy import Connection, or_, select
 
 from shared.episodes import Episode, NoticeKind
 from shared.ports import Conflict
-from shared.stores.registry import tables as t
+from shared.stores.registry import tables_notices as t
 from shared.stores.registry.rows import Shape
 from shared.stores.registry.work import Work
 

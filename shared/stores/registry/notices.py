@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import func, or_, select, update
 
 from shared.notices import Notice
-from shared.stores.registry import tables as t
+from shared.stores.registry import tables_notices as t
 from shared.stores.registry.rows import Shape, insert_unless_there
 from shared.stores.registry.work import Work
 from shared.times import Millis

@@ -8,7 +8,7 @@ from sqlalchemy import Connection, delete, select, update
 
 from shared.people import Channel, Person, Subscription
 from shared.ports import NotFound
-from shared.stores.registry import tables as t
+from shared.stores.registry import tables_notices as t
 from shared.stores.registry.piles import PILE
 from shared.stores.registry.rows import Shape
 from shared.stores.registry.seal import Seal, SealedShape, secrets_of_channel

@@ -19,6 +19,7 @@ from shared.people import Channel
 from shared.ports import StorageError
 from shared.stores.registry import tables as t
 from shared.stores.registry import tables_access as ta
+from shared.stores.registry import tables_notices as tn
 from shared.stores.registry.engine import FOREIGN, trouble
 from shared.stores.registry.rows import Shape, insert_unless_there
 
@@ -107,9 +108,9 @@ def take_into_use(engine: Engine, seal: Seal) -> None:
             else:
                 row = {"name": NAME, "value": seal.close(_PROOF)}
                 insert_unless_there(connection, t.memory, row, ("name",))
-            for column in (ta.accounts.c.totp_secret, t.channels.c.secret):
+            for column in (ta.accounts.c.totp_secret, tn.channels.c.secret):
                 _seal_plain(connection, seal, column)
-            _seal_plain(connection, seal, t.channels.c.target, t.channels.c.kind.in_(_KINDS))
+            _seal_plain(connection, seal, tn.channels.c.target, tn.channels.c.kind.in_(_KINDS))
     except FOREIGN as error:
         raise trouble(error, "sealing the registry's secrets") from error
 
