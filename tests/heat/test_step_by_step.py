@@ -42,7 +42,7 @@ def put(heat: PileHeat, rows: list[Row]) -> None:
 
 @pytest.mark.parametrize(("geometry", "seed"), [("caged", 61), ("windrow", 62)])
 def test_every_look_says_what_is_said_afresh_whatever_comes_late(geometry: Geometry, seed: int) -> None:
-    chance = random.Random(seed)  # noqa: S311  # no secret
+    chance = random.Random(seed)
     pile = facts([placed("P-01"), placed("P-02", position="left")], turns=[2 * DAY])
     heat, now = PileHeat(pile, GAP), Millis(BUILT)
     rest, held_back, told = heard(geometry, seed), list[Row](), 0
