@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from alerts.snapshot import PlacedProbe, SiteRadio, Snapshot
 from shared.heat.catalogue import Catalogue
 from shared.piles import Pile, Placement, Site, Turn
-from shared.ports import NotFound, Registry
+from shared.ports import Registry
 from shared.probes import Probe
 from shared.settings import BatteryCells
 from shared.times import Millis
@@ -56,19 +56,23 @@ class Gatherer:
     def sites(self) -> list[str]:
         return list(self._sites)
 
-    def expect(self, pile_ids: Iterable[str], now: Millis) -> None:
-        """These are looked at next: what they and their probes have to say is asked for at once. A pile may be gone."""
+    def expect(self, pile_ids: Iterable[str], now: Millis, between: Callable[[], None]) -> None:
+        """These are looked at next: what they and their probes have to say is asked for at once, where that can be.
+
+        A pile that is gone or cannot be read is found out when it is looked at by itself. ``between`` is called now and
+        then in the course of it.
+        """
         names: list[tuple[str, str]] = []
         live: list[str] = []
-        for pile_id in pile_ids:
-            with suppress(NotFound):
+        with suppress(Exception):
+            for pile_id in pile_ids:
                 facts = self._facts_of(pile_id)
                 if not _idle(facts.pile, now):
                     names += [(one.site, one.probe) for one in facts.placements if now in one.span]
                     live.append(pile_id)
-        self._heard |= dict.fromkeys(names) | self._registry.probes.named_many(names)
-        self._book.read_ahead(live, now)
-        self._as_read = frozenset(live)
+            self._heard |= dict.fromkeys(names) | self._registry.probes.named_many(names)
+            self._book.read_ahead(live, now, between)
+            self._as_read = frozenset(live)
 
     def pile(self, pile_id: str, now: Millis, *, ahead_ms: int = 0) -> Snapshot:
         """Raises NotFound when there is no such pile, StorageError when a store fails."""

@@ -87,8 +87,7 @@ class Looks:
     def piles(self, places: Sequence[Place], now: Millis, judging: Judging, *, ahead_ms: int = 0) -> None:
         """In one transaction."""
         snapshots: list[tuple[Place, Snapshot]] = []
-        self.at_work = next(iter(places), None)  # for want of a better one: they are read together
-        self._gatherer.expect((place.name for place in places), now)
+        self._gatherer.expect((place.name for place in places), now, self._share.keep)
         for place in places:
             self.at_work = place
             self._share.keep()  # a first report takes its time

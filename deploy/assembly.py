@@ -75,10 +75,12 @@ class House:
             SendLoop(self.registry, self.book, self.settings, self.clock),
         ]
 
-    def warm_loop(self, speed: float | None = None) -> WarmLoop:
-        """So that the pages find reports and small curves ready."""
+    def warm_loop(self, *, beside_watch: bool, speed: float | None = None) -> WarmLoop:
+        """So that the pages find reports and small curves ready; ``beside_watch``: there is one in this process."""
         ready = sparks_of(self.book).of_many
-        return WarmLoop(self.registry, self.book, self.clock, speed=speed or 1.0, then=ready)
+        return WarmLoop(
+            self.registry, self.book, self.clock, beside_watch=beside_watch, speed=speed or 1.0, then=ready
+        )
 
     def parts(
         self, supervisor: Supervisor | None, *, open_door: bool = False, demo_speed: float | None = None

@@ -59,7 +59,7 @@ class Service:
             ]
             if more_loops is not None:
                 loops += more_loops(host, port)
-            comforts: list[Loop] = [inside.warm_loop(self._demo_speed)]
+            comforts: list[Loop] = [inside.warm_loop(beside_watch=True, speed=self._demo_speed)]
             if self._demo_speed is None:
                 comforts.append(NightlyLoop(inside))
             self._supervisor = Supervisor(loops, self.house.registry, self.house.clock, comforts=comforts)

@@ -60,11 +60,12 @@ class HeatBook:
         """
         return self._gather(self._kept, {pile_id: now}, 0, 0, None, as_read=as_read)[pile_id]
 
-    def read_ahead(self, pile_ids: Sequence[str], now: Millis) -> None:
-        """What changed of these piles up to ``now``, with few questions to the stores."""
+    def read_ahead(self, pile_ids: Sequence[str], now: Millis, between: Callable[[], None]) -> None:
+        """What changed of these piles up to ``now``, with few questions to the stores; ``between`` them that is called."""
         until = dict.fromkeys(pile_ids, now)
         done = 0
         while done < len(pile_ids):
+            between()
             done += self._fetch(pile_ids[done : done + TOGETHER], until)
 
     def reports(

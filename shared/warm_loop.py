@@ -23,7 +23,7 @@ UNSEEN_MS = 12 * MINUTE
 """Renewed at this age when nobody looks: before the page calls it too old, and after a probe that speaks every ten
 minutes has made it new."""
 SETTLED_S = 30.0
-"""What changed within so long is left to the watch, which looks at it at once, where one runs beside."""
+"""What changed within so long is left to the watch beside, which looks at it at once."""
 STRETCH_S = 1.0  # of work between two beats
 
 
@@ -38,12 +38,14 @@ class WarmLoop:
         book: HeatBook,
         clock: Clock,
         *,
+        beside_watch: bool,
         speed: float = 1.0,
         then: Callable[[Sequence[HeatReport], float], object] = lambda _reports, _patience_s: None,
     ) -> None:
-        """``speed``: how fast the clock runs (the demo's does). ``then`` is given the reports of the open piles and
+        """``beside_watch``: a watch runs in this process, on the same book. ``speed``: how fast the clock runs (the demo's does). ``then`` is given the reports of the open piles and
         the seconds it may take: the pages keep their small curves ready."""
         self._registry, self._book, self._clock = registry, book, clock
+        self._settled_s = SETTLED_S if beside_watch else 0.0
         self._speed, self._then = max(1.0, speed), then
 
     def run(self, stop: threading.Event, beat: Callable[[], None]) -> None:
@@ -73,7 +75,9 @@ class WarmLoop:
         if len(ready) > AT_MOST:
             return True
         begun = time.monotonic()
-        reports = self._book.reports(ready, now, fresh_ms=fresh_ms, patience_s=STRETCH_S, settled_s=SETTLED_S)
+        reports = self._book.reports(
+            ready, now, fresh_ms=fresh_ms, patience_s=STRETCH_S, settled_s=self._settled_s
+        )
         if (left := STRETCH_S - (time.monotonic() - begun)) <= 0:
             return False
         self._then(list(reports.values()), left)

@@ -95,7 +95,9 @@ def api(data_dir: Path, config_file: Path | None, host: str, port: int) -> None:
     house = open_house(data_dir, settings_of(config_file), create=True)
     try:
         listener = bind(host, port)
-        supervisor = Supervisor([], house.registry, house.clock, comforts=[house.warm_loop()])
+        supervisor = Supervisor(
+            [], house.registry, house.clock, comforts=[house.warm_loop(beside_watch=False)]
+        )
         web = WebServer(create_app(house.parts(None)), listener, house.settings.web.trusted_proxies)
         supervisor.start()
         web.start()

@@ -56,7 +56,13 @@ def _measure(name: str, furnish: Callable[[Registry, ReadingsStore], None], path
             plain = _median_ms(client, "/enter")
             cold = {what: _once(client, path)[0] for what, path in paths.items()}
             began = time.perf_counter()
-            loop = WarmLoop(parts.registry, parts.book, parts.clock, then=sparks_of(parts.book).of_many)
+            loop = WarmLoop(
+                parts.registry,
+                parts.book,
+                parts.clock,
+                beside_watch=False,
+                then=sparks_of(parts.book).of_many,
+            )
             while not loop.step(NOW):
                 pass
             _tell(f"{name}_in_the_background", (time.perf_counter() - began) * 1000, "ms", plain)

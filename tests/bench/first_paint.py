@@ -45,7 +45,9 @@ def main() -> None:
 def measure(name: str, furnish: Callable[[Registry, ReadingsStore], None], path: str) -> None:
     with tempfile.TemporaryDirectory() as folder, open_parts(Path(folder), (), open_door=True) as parts:
         furnish(parts.registry, parts.readings)
-        loop = WarmLoop(parts.registry, parts.book, parts.clock, then=sparks_of(parts.book).of_many)
+        loop = WarmLoop(
+            parts.registry, parts.book, parts.clock, beside_watch=False, then=sparks_of(parts.book).of_many
+        )
         while not loop.step(NOW):
             pass
         with serve(parts) as address, relay(address) as counted, chromium() as browser:

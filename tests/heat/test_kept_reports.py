@@ -130,7 +130,7 @@ def test_the_warm_loop_leaves_nothing_for_a_visitor_to_wait_for(yard: Yard, work
     drawn: list[str | None] = []
     loop = WarmLoop(
         yard.registry, yard.book, _Stopped(yard.now),
-        then=lambda reports, _patience_s: drawn.extend(report.pile for report in reports),
+        beside_watch=False, then=lambda reports, _patience_s: drawn.extend(report.pile for report in reports),
     )  # fmt: skip
     while not loop.step(yard.now):
         pass

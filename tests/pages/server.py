@@ -57,7 +57,9 @@ def open_parts(
             registry=registry, readings=readings, book=book, catalogue=catalogue, settings=settings,
             data_dir=data_dir, clock=SetClock(),
         )  # fmt: skip
-        while not WarmLoop(registry, book, parts.clock, then=sparks_of(book).of_many).step(NOW):
+        while not WarmLoop(
+            registry, book, parts.clock, beside_watch=False, then=sparks_of(book).of_many
+        ).step(NOW):
             pass
         yield replace(parts, **changes)
     finally:

@@ -1,7 +1,11 @@
 from __future__ import annotations
 
+import threading
 from pathlib import Path
 
+import pytest
+
+from shared.heat.report import HeatReport
 from shared.settings import Settings
 from shared.times import DAY, HOUR, MINUTE, Millis, iso, parse_time
 from tests.alerts.watched import Yard
@@ -60,3 +64,21 @@ def test_hours_of_duty_that_are_all_night_are_hours_of_duty(tmp_path: Path) -> N
     (notice,) = yard.told()
     assert iso(Millis(notice.not_before or 0)) == "2026-11-25T22:00:00Z"
     yard.close()
+
+
+def test_a_pile_that_cannot_be_worked_out_waits_and_keeps_no_other_from_being_told(yard: Yard) -> None:
+    def broken(now: Millis) -> HeatReport:
+        raise ZeroDivisionError(now)
+
+    yard.person("Ada")
+    piles = [yard.pile(peg) for peg in ("K-01", "K-02", "K-03")]
+    for pile in piles:
+        yard.is_so(pile, state="due", load=1.0, due_at=yard.now)
+    yard.book.said[piles[1].id] = broken
+    with pytest.raises(ZeroDivisionError):
+        yard.tick()
+    no_more = threading.Event()
+    no_more.set()
+    yard.watch.run(no_more, lambda: None)  # the loop is started again: it sets aside what it fell over
+    yard.tick()
+    assert [peg for peg, _, _ in yard.heard_of()] == ["K-01", "K-03"]
