@@ -7,9 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from shared.heat.compose import heat_report, report_of
+from shared.heat.curve import FEW
 from shared.heat.engine import PileHeat
+from shared.heat.exposure import KNOWN, few_stretches_over, stretches_over
 from shared.pile_model.field import field_records
 from shared.pile_model.parameters import Geometry
 from shared.piles import Turn
@@ -67,3 +71,20 @@ def test_every_look_says_what_is_said_afresh_whatever_comes_late(geometry: Geome
             assert said.model_dump_json() == afresh.model_dump_json()
             told += bool(said.outlook)
     assert told > 0
+
+
+readings = st.tuples(
+    st.integers(1, 40 * MINUTE) | st.integers(1, 2), st.sampled_from([54.9, 55.0, 55.1]) | st.floats(-20, 90), st.booleans()
+)  # fmt: skip
+
+
+@given(st.lists(readings, min_size=1, max_size=FEW))
+def test_of_few_readings_each_threshold_by_itself_gives_the_stretches_of_all_at_once(
+    steps: list[tuple[int, float, bool]],
+) -> None:
+    at = np.cumsum([step for step, _, _ in steps], dtype=np.int64)
+    celsius, joined = np.array([c for _, c, _ in steps]), np.array([one for _, _, one in steps])[1:]
+    thresholds = (KNOWN, 40.0, 55.0, 60.0)
+    few = [few_stretches_over(one, at.tolist(), celsius.tolist(), joined.tolist()) for one in thresholds]
+    at_once = stretches_over(np.array(thresholds), at, celsius, joined)
+    assert [[list(one) for one in found] for found in few] == [found.tolist() for found in at_once]
