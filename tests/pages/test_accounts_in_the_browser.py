@@ -34,6 +34,12 @@ def code(house: House, secret: str) -> str:
     return pyotp.TOTP(secret).at(house.clock.now() // 1000)
 
 
+def press(page: Page, name: str) -> None:
+    """And wait for the page that answers."""
+    with page.expect_navigation():
+        page.get_by_role("button", name=name).click()
+
+
 @pytest.mark.parametrize(("size", "scheme"), [(PHONE, "light"), (DESK, "dark")], ids=["phone", "desk"])
 def test_every_door_is_found_by_eye_hand_and_ear(
     house: House, browser: Browser, axe: str, tmp_path: Path, size: tuple[int, int], scheme: Scheme
@@ -57,28 +63,28 @@ def test_every_door_is_found_by_eye_hand_and_ear(
         page.get_by_label("Your name").fill("Orla Fenwick")
         page.get_by_label("Name to sign in with").fill("orla")
         page.get_by_label("Password").fill(PASSWORD)
-        page.get_by_role("button", name="Keep and come in").click()
+        press(page, "Keep and come in")
 
         page.goto("/access")
         page.get_by_label("On every site").last.select_option("helper")
-        page.get_by_role("button", name="Make a link").click()
+        press(page, "Make a link")
         look(page, "invitation")
         page.get_by_label("Whose or what it is").fill("the shed's display")
-        page.get_by_role("button", name="Make a key").click()
+        press(page, "Make a key")
         look(page, "new-key")
         page.goto("/audit")
         look(page, "audit")
 
         page.goto("/account")
         look(page, "account")
-        page.get_by_role("button", name="Set it up").click()
+        press(page, "Set it up")
         secret = re.sub(r"\s", "", page.locator("p.small code").first.inner_text())
         page.get_by_label("Code").fill("000000" if code(house, secret) != "000000" else "111111")
-        page.get_by_role("button", name="Switch on").click()
+        press(page, "Switch on")
         expect(page.get_by_role("alert")).to_contain_text("does not fit")
         look(page, "second-factor-wrong")
         page.get_by_label("Code").fill(code(house, secret))
-        page.get_by_role("button", name="Switch on").click()
+        press(page, "Switch on")
         expect(page.get_by_role("status")).to_contain_text("ten codes")
         look(page, "codes-on-paper")
         page.goto("/account")
@@ -89,11 +95,11 @@ def test_every_door_is_found_by_eye_hand_and_ear(
         for password in ("not the one at all", PASSWORD):
             page.get_by_label("Name").fill("orla")
             page.get_by_label("Password").fill(password)
-            page.get_by_role("button", name="Sign in").click()
+            press(page, "Sign in")
             look(page, "code" if password == PASSWORD else "sign-in-wrong")
         house.clock.ahead(MINUTE)
         page.get_by_label("Code").fill(code(house, secret))
-        page.get_by_role("button", name="Come in").click()
+        press(page, "Come in")
         page.goto("/account")
         expect(page.get_by_text("Orla Fenwick", exact=True)).to_be_visible()
     assert len(found) == 10
