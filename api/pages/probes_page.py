@@ -9,15 +9,16 @@ from fastapi.responses import RedirectResponse, Response
 
 from api.auth import Manager, Viewer
 from api.pages.forms import Text, instant_text, number, read
-from api.pages.probe_trust import doubts_of
 from api.pages.view import AnyView
 from api.v1 import placements, probes
-from api.v1.probes import ProbeOut
+from api.v1.probe_trust import with_doubts
+from api.v1.shown_probe import show
 from shared.piles import Placement
 from shared.ports import SensorSummary
 from shared.units import celsius
 
 router = APIRouter(include_in_schema=False)
+PATIENCE_S = 0.15
 
 
 @router.get("/probes")
@@ -29,8 +30,8 @@ def probes_page(view: AnyView, _: Viewer, pile: Annotated[str, Query()] = "") ->
     sensors: dict[tuple[str, str], list[SensorSummary]] = {}
     for summary in view.parts.readings.sensors():
         sensors.setdefault((summary.sensor.site, summary.sensor.probe), []).append(summary)
-    found: list[ProbeOut] = [
-        probes.show(
+    shown = [
+        show(
             probe,
             by_probe.get((probe.site, probe.name), []),
             sensors.get((probe.site, probe.name), []),
@@ -38,6 +39,7 @@ def probes_page(view: AnyView, _: Viewer, pile: Annotated[str, Query()] = "") ->
         )
         for probe in registry.probes.all()
     ]
+    found = with_doubts(view.parts, shown, sensors, view.now, patience_s=PATIENCE_S)
     return view.page(
         "probes.html",
         unplaced=[probe for probe in found if probe.unplaced],
@@ -46,7 +48,6 @@ def probes_page(view: AnyView, _: Viewer, pile: Annotated[str, Query()] = "") ->
         open_piles=registry.piles.all(open_only=True),
         zones={site.slug: site.zone for site in registry.sites.all()},
         chosen=pile,
-        doubts=doubts_of(view, found, sensors),
     )
 
 

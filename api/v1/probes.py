@@ -10,8 +10,8 @@ from pydantic import Field
 from api.auth import Manager, Viewer
 from api.parts import Parts, PartsHere
 from api.problems import unprocessable
-from api.v1.placements import PlacementOut
-from api.v1.placements import show as show_placement
+from api.v1.probe_trust import with_doubts
+from api.v1.shown_probe import ProbeOut, show
 from api.v1.wire import (
     PAGE,
     PREFIX,
@@ -31,44 +31,11 @@ from shared.ids import new_id
 from shared.piles import Placement
 from shared.ports import SensorSummary
 from shared.probes import Calibration, Probe
-from shared.readings import Quantity, canonical_depth
-from shared.times import MINUTE, Millis
+from shared.readings import canonical_depth
+from shared.times import MINUTE
 
 router = APIRouter(prefix=PREFIX, tags=["probes"])
-
-
-class SensorOut(Out):
-    depth_cm: float | None
-    level: str | None = Field(description="where a sensor has a name instead of a depth")
-    quantity: Quantity
-    readings: int
-    first_at: At
-    last_at: At
-    last_value: float
-
-
-class ProbeOut(Out):
-    """``unplaced``: it stands in no pile now, so what it sends belongs to none."""
-
-    id: str
-    site: str
-    name: str
-    unplaced: bool
-    placement: PlacementOut | None = Field(description="where it stands now")
-    placements: list[PlacementOut]
-    first_heard_at: At | None
-    last_heard_at: At | None
-    interval_minutes: float | None
-    interval_fixed: bool
-    online: bool | None
-    battery_percent: float | None
-    battery_volt: float | None
-    rssi_dbm: float | None
-    readings: int
-    repeats: int
-    differing_repeats: int
-    sensors: list[SensorOut]
-    note: str
+PATIENCE_S = 2.0  # what was not read by then is judged by its newest value alone
 
 
 class ProbeChange(In):
@@ -123,7 +90,10 @@ def list_probes(
             which for which, where in placements.items() if any(now in placement.span for placement in where)
         }
         found = [probe for probe in found if ((probe.site, probe.name) not in standing) is unplaced]
-    return page_of(found, show_one, lambda probe: (probe.site, probe.name), cursor, limit)
+    page = page_of(found, show_one, lambda probe: (probe.site, probe.name), cursor, limit)
+    return page.model_copy(
+        update={"items": with_doubts(parts, page.items, sensors, now, patience_s=PATIENCE_S)}
+    )
 
 
 @router.get("/probes/{probe}")
@@ -173,48 +143,13 @@ def calibrate(probe: str, asked: CalibrationIn, parts: PartsHere, _: Manager) ->
     return _show_calibration(calibration)
 
 
-def show(probe: Probe, placements: list[Placement], sensors: list[SensorSummary], now: Millis) -> ProbeOut:
-    standing = next((placement for placement in placements if now in placement.span), None)
-    return ProbeOut(
-        id=probe.id,
-        site=probe.site,
-        name=probe.name,
-        unplaced=standing is None,
-        placement=None if standing is None else show_placement(standing),
-        placements=[show_placement(placement) for placement in placements],
-        first_heard_at=probe.first_heard_at,
-        last_heard_at=probe.last_heard_at,
-        interval_minutes=None if probe.interval_ms is None else probe.interval_ms / MINUTE,
-        interval_fixed=probe.interval_fixed,
-        online=probe.online,
-        battery_percent=probe.battery_percent,
-        battery_volt=probe.battery_volt,
-        rssi_dbm=probe.rssi_dbm,
-        readings=sum(summary.count for summary in sensors),
-        repeats=probe.repeats,
-        differing_repeats=probe.differing_repeats,
-        sensors=[_show_sensor(summary) for summary in sensors],
-        note=probe.note,
-    )
-
-
 def _whole(parts: Parts, probe: Probe) -> ProbeOut:
     placements = parts.registry.probes.placements(site=probe.site, probe=probe.name)
     sensors = parts.readings.sensors(probe.site, probe.name)
-    return show(probe, placements, sensors, parts.clock.now())
-
-
-def _show_sensor(summary: SensorSummary) -> SensorOut:
-    key = summary.sensor
-    return SensorOut(
-        depth_cm=key.depth_cm,
-        level=key.depth if key.depth and key.depth_cm is None else None,
-        quantity=key.quantity,
-        readings=summary.count,
-        first_at=summary.first_at,
-        last_at=summary.last_at,
-        last_value=summary.last_value,
-    )
+    now, which = parts.clock.now(), (probe.site, probe.name)
+    shown = show(probe, placements, sensors, now)
+    (trusted,) = with_doubts(parts, [shown], {which: sensors}, now, patience_s=PATIENCE_S)
+    return trusted
 
 
 def _show_calibration(calibration: Calibration) -> CalibrationOut:

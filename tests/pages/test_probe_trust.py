@@ -1,9 +1,10 @@
-"""What the page of probes says of a reading that the sums leave out, and of a sensor at fault."""
+"""What the page of probes and the API say of a reading that the sums leave out, and of a sensor at fault."""
 
 from __future__ import annotations
 
 import html
 import re
+from typing import Any
 
 import httpx
 import pytest
@@ -38,24 +39,44 @@ def told(yard: Yard, probe: str) -> str:
     return html.unescape(re.sub(r"<[^>]+>", "", section))
 
 
+def over_the_api(yard: Yard, name: str) -> dict[str, Any]:
+    """In the list, and asked for by itself."""
+    (listed,) = [one for one in asked(yard, "/api/v1/probes").json()["items"] if one["name"] == name]
+    assert asked(yard, f"/api/v1/probes/{listed['id']}").json() == listed
+    return dict(listed)
+
+
 @pytest.mark.parametrize(
-    ("values", "mark", "why"),
+    ("values", "mark", "why", "reason"),
     [
-        ([50.0, 200.0], ArrivalMark.OUT_OF_RANGE, "200.0 °C left out: under -55 °C or over 125 °C"),
-        ([50.0, -127.0], ArrivalMark.SENTINEL, "-127.0 °C left out: the sensor's word for no reading"),
-        ([50.0, 85.0], ArrivalMark.NONE, "85.0 °C left out: 85.0 °C once"),
-        ([61.9], ArrivalMark.STALE, "61.9 °C left out: old news of unknown age, kept by the broker"),
+        (
+            [50.0, 200.0],
+            ArrivalMark.OUT_OF_RANGE,
+            "200.0 °C left out: under -55 °C or over 125 °C",
+            "out_of_range",
+        ),
+        (
+            [50.0, -127.0],
+            ArrivalMark.SENTINEL,
+            "-127.0 °C left out: the sensor's word for no reading",
+            "sentinel",
+        ),
+        ([50.0, 85.0], ArrivalMark.NONE, "85.0 °C left out: 85.0 °C once", "lone_85"),
+        ([61.9], ArrivalMark.STALE, "61.9 °C left out: old news of unknown age, kept by the broker", "stale"),
     ],
 )
 def test_a_newest_reading_that_is_left_out_says_why(
-    own_yard: Yard, values: list[float], mark: ArrivalMark, why: str
+    own_yard: Yard, values: list[float], mark: ArrivalMark, why: str, reason: str
 ) -> None:
     hear(own_yard, "wanderer", values, mark)
     assert f"45 cm: {why}" in told(own_yard, "wanderer")
+    (sensor,) = over_the_api(own_yard, "wanderer")["sensors"]
+    assert sensor["left_out"] == reason
     own_yard.parts.readings.append(
         [Reading(SensorKey(SITE, "wanderer", "45"), Millis(NOW + 1), 51.0, Millis(NOW + 1))]
     )
     assert "left out" not in told(own_yard, "wanderer")
+    assert [one["left_out"] for one in over_the_api(own_yard, "wanderer")["sensors"]] == [None]
 
 
 def test_a_retained_reading_in_a_pile_is_stale_on_the_page_and_over_the_api(own_yard: Yard) -> None:
@@ -75,6 +96,8 @@ def test_a_fault_that_the_sums_found_stands_there_once_with_its_depths(own_yard:
     own_yard.parts.registry.probes.place(Placement("place-1", SITE, "wanderer", PILE, since, "edge"))
     text = told(own_yard, "wanderer")
     assert text.count("stuck") == 1
+    faults = {one["fault"] for one in over_the_api(own_yard, "wanderer")["sensors"]}
+    assert [str(fault).partition(":")[0] for fault in faults] == ["stuck"]
     assert "20 cm, 45 cm, 75 cm: stuck: no change of 0.1 K for 6 h in an active pile" in text
 
 
