@@ -24,7 +24,7 @@ STATUS_NOTE = {
 def lasted(ms: int) -> str:
     """A duration that never claims more than is there: cut off, not rounded up."""
     if ms >= HOUR:
-        return f"{ms * 100 // HOUR / 100:.8g} h"
+        return f"{ms * 10 // HOUR / 10:.8g} h"
     if ms >= MINUTE:
         return f"{ms // MINUTE} min"
     if ms >= SECOND:
@@ -35,7 +35,7 @@ def lasted(ms: int) -> str:
 def short_by(ms: int) -> str:
     """A shortfall that never claims less than is missing: rounded up."""
     if ms >= HOUR:
-        return f"{-(-ms * 100 // HOUR) / 100:.8g} h"
+        return f"{-(-ms * 10 // HOUR) / 10:.8g} h"
     if ms >= MINUTE:
         return f"{-(-ms // MINUTE)} min"
     return f"{-(-ms // SECOND)} s" if ms >= SECOND else f"{ms} ms"
