@@ -15,33 +15,57 @@ from shared.heat.catalogue import CatalogueError
 from shared.ports import StorageError
 from shared.settings import SettingsError
 
-# command -> (module, the click command in it): imported only when called, so that `turnbell --help` is quick
+# command -> (module, the click command in it, what it does): imported only when called, so that `turnbell --help` is quick
 COMMANDS = {
-    "serve": ("deploy.commands.service", "serve"),
-    "ingest": ("deploy.commands.service", "ingest"),
-    "watch": ("deploy.commands.service", "watch"),
-    "api": ("deploy.commands.service", "api"),
-    "demo": ("deploy.commands.demo", "demo"),
-    "check": ("deploy.commands.check", "check"),
-    "backup": ("deploy.commands.keep", "backup_command"),
-    "restore": ("deploy.commands.keep", "restore_command"),
-    "thin": ("deploy.commands.years", "thin_command"),
-    "vacuum": ("deploy.commands.years", "vacuum_command"),
-    "nightly": ("deploy.commands.years", "nightly_command"),
-    "move": ("deploy.commands.move", "move_command"),
-    "move-readings": ("deploy.commands.move", "move_readings_command"),
-    "forget-secrets": ("deploy.commands.keep", "forget_command"),
-    "export": ("deploy.commands.keep", "export_command"),
-    "import": ("deploy.commands.bring", "import_command"),
-    "site": ("deploy.commands.site", "site"),
-    "token": ("deploy.commands.token", "token"),
-    "account": ("deploy.commands.account", "account"),
-    "audit": ("deploy.commands.audit", "audit"),
-    "probe": ("deploy.commands.probe", "probe"),
-    "quarantine": ("deploy.commands.quarantine", "quarantine"),
-    "channel": ("deploy.commands.channel", "channel"),
-    "analyse": ("deploy.analyse", "analyse_command"),
-    "mix": ("deploy.commands.mix", "mix_command"),
+    "serve": ("deploy.commands.service", "serve", "Run everything in one process."),
+    "ingest": ("deploy.commands.service", "ingest", "Run the ingester alone (the config names the broker)."),
+    "watch": ("deploy.commands.service", "watch", "Run the worker and the sender alone."),
+    "api": ("deploy.commands.service", "api", "Run the pages and the API alone."),
+    "demo": ("deploy.commands.demo", "demo", "Show everything at work on an invented site."),
+    "check": ("deploy.commands.check", "check", "Look at broker, stores, clock, disk and channels."),
+    "backup": (
+        "deploy.commands.keep",
+        "backup_command",
+        "Write everything into one file, while the service runs.",
+    ),
+    "restore": ("deploy.commands.keep", "restore_command", "Bring a backup into a new data directory."),
+    "thin": ("deploy.commands.years", "thin_command", "Thin old readings as [keeping] says."),
+    "vacuum": ("deploy.commands.years", "vacuum_command", "Give unused disk of the stores back."),
+    "nightly": (
+        "deploy.commands.years",
+        "nightly_command",
+        "Do the night's work now: thin, vacuum, back up.",
+    ),
+    "move": ("deploy.commands.move", "move_command", "Copy the registry into another database (PostgreSQL)."),
+    "move-readings": (
+        "deploy.commands.move",
+        "move_readings_command",
+        "Copy the readings into another store (VictoriaMetrics, InfluxDB).",
+    ),
+    "forget-secrets": (
+        "deploy.commands.keep",
+        "forget_command",
+        "Go on without the key of the registry's secrets.",
+    ),
+    "export": ("deploy.commands.keep", "export_command", "Write piles as JSON and CSV."),
+    "import": ("deploy.commands.bring", "import_command", "Read a logger's CSV into a pile, or undo that."),
+    "site": ("deploy.commands.site", "site", "A whole site as open files: export, import."),
+    "token": ("deploy.commands.token", "token", "API tokens."),
+    "account": ("deploy.commands.account", "account", "Accounts: invite, list, reset."),
+    "audit": ("deploy.commands.audit", "audit", "The log of who did what: verify, export."),
+    "probe": ("deploy.commands.probe", "probe", "Broker credentials of probes; a simulated probe."),
+    "quarantine": (
+        "deploy.commands.quarantine",
+        "quarantine",
+        "Messages that could not be used: list them, try them again.",
+    ),
+    "channel": ("deploy.commands.channel", "channel", "The ways to reach people."),
+    "analyse": (
+        "deploy.analyse",
+        "analyse_command",
+        "A heat report from a CSV of readings.",
+    ),
+    "mix": ("deploy.commands.mix", "mix_command", "Work out a recipe: C:N, moisture, water, buckets."),
 }
 
 
@@ -52,9 +76,13 @@ class _Lazy(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
-        module, name = COMMANDS[cmd_name]
+        module, name, _ = COMMANDS[cmd_name]
         command: click.Command = getattr(importlib.import_module(module), name)
         return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, does) for name, (_, _, does) in COMMANDS.items()])
 
 
 @click.command(cls=_Lazy, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})

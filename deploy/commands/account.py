@@ -21,7 +21,7 @@ from shared.people import ROLES, Role
 from shared.times import SystemClock
 
 
-@click.group(short_help="Accounts: invite, list, reset.")
+@click.group()
 def account() -> None:
     """Accounts of people who sign in with a name and a password."""
 

@@ -12,7 +12,7 @@ from deploy.commands.options import data_and_config, settings_of
 from shared.audit import FIRST, check
 
 
-@click.group(short_help="The log of who did what: verify, export.")
+@click.group()
 def audit() -> None:
     """The log of who did what, from where."""
 

@@ -17,7 +17,7 @@ from shared.reading_files import ReadingsFile
 from shared.times import iso
 
 
-@click.command("import", short_help="Read a logger's CSV into a pile, or undo that.")
+@click.command("import")
 @click.argument("file", type=click.Path(dir_okay=False, path_type=Path), required=False)
 @click.option("--pile", "pile_name", help="The pile's id, or its peg.")
 @click.option("--zone", help="IANA zone of times without an offset, such as Europe/Dublin.")

@@ -14,7 +14,7 @@ from shared.ports import NotFound
 from shared.times import iso
 
 
-@click.group(short_help="The ways to reach people.")
+@click.group()
 def channel() -> None:
     """The ways to reach people, and whether they work."""
 

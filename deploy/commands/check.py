@@ -14,7 +14,7 @@ from deploy.errors import UserError
 MARKS = {"ok": "ok  ", "warn": "warn", "fail": "FAIL"}
 
 
-@click.command(short_help="Look at broker, stores, clock, disk and channels.")
+@click.command()
 @data_and_config
 @click.option(
     "--gone", metavar="ROLE", help="This role was taken away for good: nobody is to miss it any more."

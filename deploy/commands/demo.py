@@ -23,7 +23,7 @@ from shared.settings import Settings
 from shared.times import Millis, ScaledClock, SystemClock, from_datetime, to_datetime
 
 
-@click.command(short_help="Show everything at work on an invented site.")
+@click.command()
 @HOST
 @click.option(
     "--port",

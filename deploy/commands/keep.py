@@ -18,7 +18,7 @@ from shared.stores.lost_key import give_up_secrets
 from shared.times import SystemClock
 
 
-@click.command("backup", short_help="Write everything into one file, while the service runs.")
+@click.command("backup")
 @click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
 @data_and_config
 def backup_command(file: Path, data_dir: Path, config_file: Path | None) -> None:
@@ -32,7 +32,7 @@ def backup_command(file: Path, data_dir: Path, config_file: Path | None) -> None
         click.echo("The key of its secrets, [registry] key, is not in it: keep that too.")
 
 
-@click.command("restore", short_help="Bring a backup into a new data directory.")
+@click.command("restore")
 @click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
 @DATA
 def restore_command(file: Path, data_dir: Path) -> None:
@@ -41,7 +41,7 @@ def restore_command(file: Path, data_dir: Path) -> None:
     click.echo(f"{data_dir} holds what {file} held")
 
 
-@click.command("export", short_help="Write piles as JSON and CSV.")
+@click.command("export")
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--site", help="Only the piles of this site.")
 @click.option("--pile", "pile_name", help="Only this pile: its id, or its peg.")
@@ -61,7 +61,7 @@ def export_command(
         click.echo("there are no piles to write")
 
 
-@click.command("forget-secrets", short_help="Go on without the key of the registry's secrets.")
+@click.command("forget-secrets")
 @data_and_config
 def forget_command(data_dir: Path, config_file: Path | None) -> None:
     """Give up what is sealed with a key that is lost: second factors, and the webhooks and push addresses.

@@ -18,7 +18,7 @@ from shared.mix.recipe import Recipe, Rows, UnknownFeedstock
 from shared.own_feedstocks import all_rows
 
 
-@click.command("mix", short_help="Work out a recipe: C:N, moisture, water, buckets.")
+@click.command("mix")
 @click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
 @click.option("--format", "format_", type=click.Choice(["text", "json"]), default="text", show_default=True)
 @click.option(

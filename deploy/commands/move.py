@@ -15,7 +15,7 @@ from shared.stores import READINGS_FILE, REGISTRY_FILE
 from shared.stores.copying import copy_registry
 
 
-@click.command("move", short_help="Copy the registry into another database (PostgreSQL).")
+@click.command("move")
 @click.argument("target")
 @data_and_config
 def move_command(target: str, data_dir: Path, config_file: Path | None) -> None:
@@ -36,9 +36,7 @@ def move_command(target: str, data_dir: Path, config_file: Path | None) -> None:
         )
 
 
-@click.command(
-    "move-readings", short_help="Copy the readings into another store (VictoriaMetrics, InfluxDB)."
-)
+@click.command("move-readings")
 @data_and_config
 def move_readings_command(data_dir: Path, config_file: Path | None) -> None:
     """Copy the readings of the embedded store in --data into the one that [readings] url of --config names.

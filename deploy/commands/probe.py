@@ -13,7 +13,7 @@ from deploy.enrol import enrol, revoke
 from shared.times import SystemClock
 
 
-@click.group(short_help="Broker credentials of probes; a simulated probe.")
+@click.group()
 def probe() -> None:
     """Broker credentials of probes; a simulated probe."""
 

@@ -15,7 +15,7 @@ from shared.times import iso
 ALL_SHOWN = 10
 
 
-@click.group(short_help="Messages that could not be used: list them, try them again.")
+@click.group()
 def quarantine() -> None:
     """Messages that could not be used: list them, try them again."""
 

@@ -29,7 +29,7 @@ from deploy.web import WebServer, address_for_people, address_of, bind, wait_for
 from shared.loops import Loop
 
 
-@click.command(short_help="Run everything in one process.")
+@click.command()
 @data_and_config
 @HOST
 @PORT
@@ -53,7 +53,7 @@ def serve(
         house.close()
 
 
-@click.command(short_help="Run the ingester alone (the config names the broker).")
+@click.command()
 @data_and_config
 @DOOR_HOST
 @DOOR_PORT
@@ -71,7 +71,7 @@ def ingest(data_dir: Path, config_file: Path | None, host: str, port: int) -> No
         house.close()
 
 
-@click.command(short_help="Run the worker and the sender alone.")
+@click.command()
 @data_and_config
 @DOOR_HOST
 @DOOR_PORT
@@ -85,7 +85,7 @@ def watch(data_dir: Path, config_file: Path | None, host: str, port: int) -> Non
         house.close()
 
 
-@click.command(short_help="Run the pages and the API alone.")
+@click.command()
 @data_and_config
 @HOST
 @PORT

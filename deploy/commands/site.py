@@ -17,7 +17,7 @@ from shared.site_file import SiteRefused
 from shared.site_import import bring_site
 
 
-@click.group(short_help="A whole site as open files: export, import.")
+@click.group()
 def site() -> None:
     """A whole site as JSON, CSV and JPEG in one zip, without any secret."""
 

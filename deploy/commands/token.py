@@ -15,7 +15,7 @@ from shared.people import ROLES
 from shared.times import DAY, Millis, SystemClock, iso
 
 
-@click.group(short_help="API tokens.")
+@click.group()
 def token() -> None:
     """API tokens: made here, shown once, stored only as a digest."""
 

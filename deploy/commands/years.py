@@ -20,7 +20,7 @@ WORTH_REBUILDING = 0.25
 """Of a file; the share that lies unused within pages after a year at ten minutes was thinned to an hour is a half."""
 
 
-@click.command("thin", short_help="Thin old readings as [keeping] says.")
+@click.command("thin")
 @click.option("--dry-run", is_flag=True, help="Say what would go, and change nothing.")
 @data_and_config
 def thin_command(dry_run: bool, data_dir: Path, config_file: Path | None) -> None:
@@ -37,7 +37,7 @@ def thin_command(dry_run: bool, data_dir: Path, config_file: Path | None) -> Non
         _say(house, tally, dry_run)
 
 
-@click.command("vacuum", short_help="Give unused disk of the stores back.")
+@click.command("vacuum")
 @click.option("--rebuild", "whole", is_flag=True, help="Write each file anew, dense.")
 @data_and_config
 def vacuum_command(whole: bool, data_dir: Path, config_file: Path | None) -> None:
@@ -61,7 +61,7 @@ def vacuum_command(whole: bool, data_dir: Path, config_file: Path | None) -> Non
         click.echo("no store of this configuration is a file here; its server cleans up by itself")
 
 
-@click.command("nightly", short_help="Do the night's work now: thin, vacuum, back up.")
+@click.command("nightly")
 @data_and_config
 def nightly_command(data_dir: Path, config_file: Path | None) -> None:
     """Thin and back up as [keeping] says, and give unused disk back, also while the service runs.

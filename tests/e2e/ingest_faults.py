@@ -158,8 +158,8 @@ FAULTS: tuple[tuple[Callable[[Path, int, random.Random], Outcome], int, int], ..
     (network_cut, 3, 30),
     (connected_but_deaf, 1, 5),
     (database_locked, 4, 60),
-    (disk_full, 1, 5),
-    (clock_stepped, 2, 6),
+    (disk_full, 1, 40),
+    (clock_stepped, 2, 40),
 )
 
 

@@ -70,7 +70,7 @@ class Nursery:
 def main(lease_s: float) -> None:
     defaults: Any = LeasedShare.__init__.__kwdefaults__
     defaults["lease_s"] = lease_s
-    for module in {module for module, _ in COMMANDS.values()}:
+    for module in {module for module, _, _ in COMMANDS.values()}:
         importlib.import_module(module)
     signal.signal(signal.SIGCHLD, signal.SIG_IGN)  # the dead are gone at once
     started = []
