@@ -22,7 +22,7 @@ LOOKED_AT_S = 180.0
 UNSEEN_MS = 12 * MINUTE
 """Renewed at this age when nobody looks: before the page calls it too old, and after a probe that speaks every ten
 minutes has made it new."""
-SETTLED_S = 30.0
+SETTLED_S = 300.0
 """What changed within so long is left to the watch beside, which looks at it at once."""
 STRETCH_S = 1.0  # of work between two beats
 

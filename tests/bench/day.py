@@ -41,7 +41,7 @@ DEPTHS = ("15", "45", "75")
 PROBES_A_PILE, PILES_A_SITE = 2, 50
 STEP = 10 * MINUTE
 PATIENCE_S = 3600.0
-REST_S, MORE_THAN_REST = 1.5, 0.1  # of one core
+REST_S, MORE_THAN_REST, AT_WORK = 1.5, 0.1, 0.5  # of one core
 
 
 @dataclass
@@ -184,11 +184,11 @@ def share_of_a_core(seconds: float) -> float:
 
 
 def wait_until_quiet() -> float:
-    """Until it uses no less than before: the share of a core that it takes at rest."""
+    """Until it uses no less than before, and not most of a core: the share that it takes at rest."""
     deadline, last = time.monotonic() + PATIENCE_S, float("inf")
     while time.monotonic() < deadline:
         share = share_of_a_core(4 * REST_S)
-        if share > 0.9 * last or share < MORE_THAN_REST:
+        if 0.9 * last < share < AT_WORK or share < MORE_THAN_REST:
             return share
         last = share
     raise AssertionError("it does not come to rest")
