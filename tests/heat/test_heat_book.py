@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from shared.heat.screening import Reason
-from shared.heat_book import FINISHED_AT_HAND
+from shared.heat_engines import FINISHED_AT_HAND
 from shared.piles import FieldNote, Pile, Placement, Turn
 from shared.ports import NotFound
 from shared.probes import Calibration
@@ -153,4 +153,4 @@ def test_only_a_few_finished_piles_stay_in_memory(yard: Yard) -> None:
     yard.hours()
     for number in range(FINISHED_AT_HAND + 5):
         assert yard.book.report(f"old-{number:02d}", yard.now).phase in {"finished", "unknown"}
-    assert len(yard.book._entries) == FINISHED_AT_HAND + 1
+    assert len(yard.book._engines._entries) == FINISHED_AT_HAND + 1
