@@ -8,6 +8,7 @@ import re
 import threading
 import time
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from api.parts import Parts
 from shared.ids import new_id
@@ -15,8 +16,10 @@ from shared.import_preview import as_one_probe
 from shared.imports import ImportRecord, run_import, start_import
 from shared.piles import Pile
 from shared.ports import Registry, StorageError
-from shared.reading_files import ReadingsFile, read_readings
 from shared.times import Millis
+
+if TYPE_CHECKING:
+    from shared.reading_files import ReadingsFile
 
 log = logging.getLogger(__name__)
 KEPT_S = 24 * 3600
@@ -42,6 +45,8 @@ class ImportShelf:
 
     def read(self, name: str, pile: Pile, zone: str, probe: str) -> ReadingsFile | None:
         """None when it is not here any more. Raises FileError."""
+        from shared.reading_files import read_readings  # noqa: PLC0415  # pandas: a sixth of the service's start
+
         file = self._file(name, pile)
         if file is None:
             return None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -11,9 +12,11 @@ from shared.file_layout import FileError
 from shared.heat.hand import BY_HAND
 from shared.piles import Pile
 from shared.ports import Registry
-from shared.reading_files import ReadingsFile
 from shared.readings import Curve, SensorKey
 from shared.times import HOUR, MINUTE, Millis, Span, iso, parse_time
+
+if TYPE_CHECKING:
+    from shared.reading_files import ReadingsFile
 
 EARLIEST = parse_time("2000-01-01T00:00:00Z")
 AHEAD_MS = 10 * MINUTE

@@ -6,7 +6,7 @@ import base64
 import zlib
 from collections.abc import Callable, Iterator
 from itertools import islice
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,9 +17,11 @@ from shared.import_preview import clash_of, spans_of, usable
 from shared.piles import Pile, Placement
 from shared.ports import Conflict, NotFound, ReadingsStore, Registry
 from shared.probes import Probe
-from shared.reading_files import ReadingsFile
 from shared.readings import ArrivalMark, Curve, Reading, SensorKey
 from shared.times import Millis, Span
+
+if TYPE_CHECKING:
+    from shared.reading_files import ReadingsFile
 
 BATCH = 5_000
 IMPORTS = "import."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -19,6 +20,9 @@ from shared.stores.registry.engine import make_engine
 from tests.contracts import postgresql as postgresqls
 from tests.contracts import victoria as victorias
 from tests.missing import missing
+
+sys.setswitchinterval(0.0005)
+"""Most tests wait for a thread of their own process, the server's above all; ten times as long is the usual."""
 
 
 @pytest.fixture(scope="session")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import APIRouter, File, UploadFile
 from fastapi.responses import RedirectResponse, Response
@@ -16,7 +16,9 @@ from shared.file_layout import FileError
 from shared.import_preview import preview_of
 from shared.imports import ImportRefused, find_import, imports_of, undo_import
 from shared.piles import Pile
-from shared.reading_files import ReadingsFile
+
+if TYPE_CHECKING:
+    from shared.reading_files import ReadingsFile
 
 router = APIRouter(include_in_schema=False)
 AT_ONCE_S = 1.0  # a small file is stored before the page comes back

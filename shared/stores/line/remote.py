@@ -7,9 +7,6 @@ from contextlib import contextmanager
 from typing import Any, Protocol
 
 import httpx
-from influxdb_client.client.influxdb_client import InfluxDBClient
-from influxdb_client.client.write_api import SYNCHRONOUS
-from influxdb_client.rest import ApiException
 from urllib3.exceptions import HTTPError
 
 from shared.ports import StorageError, StoreBusy
@@ -45,6 +42,10 @@ class LineClient:
     """Writes through the line protocol's own client, at once and without its retries: the spool is our retry."""
 
     def __init__(self, address: Address, org: str, bucket: str) -> None:
+        # a tenth of every start of a program, and most have no far store
+        from influxdb_client.client.influxdb_client import InfluxDBClient  # noqa: PLC0415
+        from influxdb_client.client.write_api import SYNCHRONOUS  # noqa: PLC0415
+
         self.name, self.measurement, self._org, self._bucket = address.name, address.measurement, org, bucket
         options: dict[str, Any] = {
             "url": address.write_url,
@@ -69,6 +70,8 @@ class LineClient:
 @contextmanager
 def foreign(what: str) -> Iterator[None]:
     """The client's exceptions as ours."""
+    from influxdb_client.rest import ApiException  # noqa: PLC0415  # see LineClient
+
     try:
         yield
     except ApiException as error:
