@@ -51,7 +51,7 @@ class HeatEngines:
             return self._shelf.open_ids() if changed is None else changed
 
     def entry(self, pile_id: str, sensors: Sequence[SensorSummary] | None = None) -> Entry:
-        """Within the lock, caught up; ``sensors`` = all that the store knows at this moment, if it was asked."""
+        """Within the lock, caught up; ``sensors`` = all that the store knows of its sites at this moment, if it was asked."""
         entry = self._entries.get(pile_id)
         if entry is None:
             facts = self._shelf.facts(pile_id)
@@ -106,7 +106,7 @@ class HeatEngines:
         with self.lock:
             self.catch_up()
             fresh = [pile_id for pile_id in pile_ids if pile_id not in self._entries]
-            sensors = self._readings.sensors() if len(fresh) > 1 else None
+            sensors = self._sensors_near(fresh) if len(fresh) > 1 else None
             rows = {} if sensors is None else {one.sensor: one.count for one in sensors}
             entries: dict[str, Entry] = {}
             room = ROWS_TOGETHER
@@ -120,6 +120,13 @@ class HeatEngines:
                 stack.enter_context(entries[pile_id].lock)
             self.feed(list(entries.values()), Millis(max(until[pile_id] for pile_id in entries)))
         return len(entries)
+
+    def _sensors_near(self, pile_ids: Sequence[str]) -> list[SensorSummary]:
+        """All that the store knows of the sites whose probes stand in these piles."""
+        sites = {
+            placement.site for pile_id in pile_ids for placement in self._shelf.facts(pile_id).placements
+        }
+        return [sensor for site in sorted(sites) for sensor in self._readings.sensors(site)]
 
     def feed(self, entries: Sequence[Entry], now: Millis | None) -> None:
         """Read anew what changed, up to ``now``; what is later waits for its time, what failed for the next try.
