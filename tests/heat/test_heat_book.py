@@ -9,7 +9,7 @@ import pytest
 from shared.heat.screening import Reason
 from shared.heat_engines import FINISHED_AT_HAND
 from shared.piles import FieldNote, Pile, Placement, Turn
-from shared.ports import NotFound
+from shared.ports import NotFound, SensorSummary
 from shared.probes import Calibration
 from shared.readings import SensorKey
 from shared.times import DAY, HOUR, MINUTE, Millis, Span
@@ -154,3 +154,21 @@ def test_only_a_few_finished_piles_stay_in_memory(yard: Yard) -> None:
     for number in range(FINISHED_AT_HAND + 5):
         assert yard.book.report(f"old-{number:02d}", yard.now).phase in {"finished", "unknown"}
     assert len(yard.book._engines._entries) == FINISHED_AT_HAND + 1
+
+
+def test_many_new_piles_ask_for_the_sensors_of_their_sites_alone(
+    yard: Yard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The whole list for every sixteen piles would be read a thousand times where there are thousands of piles."""
+    yard.hear(KEY, 0, 60, 60)
+    yard.hear(SensorKey("meadow", "P-01", "45"), 0, 60, 60)
+    asked: list[str | None] = []
+    really = yard.readings.sensors
+
+    def noted(site: str | None = None, probe: str | None = None) -> list[SensorSummary]:
+        asked.append(site)
+        return really(site, probe)
+
+    monkeypatch.setattr(yard.readings, "sensors", noted)
+    reports = yard.book.reports(["pile-1", "pile-2"], yard.now)
+    assert (reports["pile-1"].hottest.hours_above["55"], asked) == (1, ["larkfield"])
