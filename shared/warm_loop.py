@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from shared.heat.report import HeatReport
 from shared.heat_book import HeatBook
 from shared.kept_reports import AT_MOST
+from shared.piles import Pile
 from shared.ports import Registry, StorageError
 from shared.round import FRESH_MS
 from shared.times import MINUTE, Clock, Millis
@@ -46,6 +47,8 @@ class WarmLoop:
         the seconds it may take: the pages keep their small curves ready."""
         self._registry, self._book, self._clock = registry, book, clock
         self._settled_s = SETTLED_S if beside_watch else 0.0
+        self._version: int | None = None
+        self._known: list[Pile] = []
         self._speed, self._then = max(1.0, speed), then
 
     def run(self, stop: threading.Event, beat: Callable[[], None]) -> None:
@@ -65,12 +68,19 @@ class WarmLoop:
             if done:
                 stop.wait(PAUSE_S)
 
+    def _piles(self) -> list[Pile]:
+        """Read again only when something was written: of thousands the list alone takes its time."""
+        version = self._registry.version()
+        if version != self._version:
+            self._known, self._version = self._registry.piles.all(), version
+        return self._known
+
     def step(self, now: Millis) -> bool:
         """Work for about STRETCH_S; True when nothing is left to do for now. Open piles before finished ones; where
         there are more than reports are kept, none: they would drive each other out."""
         looked = time.monotonic() - self._book.looked_at_s < LOOKED_AT_S
         fresh_ms = round((FRESH_MS / 2 if looked else UNSEEN_MS) * self._speed)
-        piles = self._registry.piles.all()
+        piles = self._piles()
         ready = [pile.id for pile in piles if pile.finished_at is None and pile.built_at <= now]
         if len(ready) > AT_MOST:
             return True
