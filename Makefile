@@ -30,7 +30,7 @@ packages:
 	@sh deploy/files/debian-packages.sh
 
 test: setup packages
-	$(BIN)/python -m pytest --numprocesses 2 --dist worksteal
+	$(BIN)/python -m pytest --numprocesses 3 --dist worksteal
 
 check: setup
 	$(BIN)/ruff format --check .
