@@ -40,3 +40,25 @@ def test_the_round_asks_to_be_loaded_again(larkfield: Yard, browser: Browser) ->
         page = context.new_page()
         page.goto("/")
         assert page.locator("meta[http-equiv=refresh]").count() == 1
+
+
+@pytest.mark.parametrize("javascript", [True, False], ids=["scripts", "plain"])
+def test_after_a_slip_the_way_back_leads_to_the_form_as_it_was_filled_in(
+    own_yard: Yard, browser: Browser, javascript: bool
+) -> None:
+    """The page of a slip says so, where a form is not shown again with its slips."""
+    with visitor(browser, own_yard.address, own_yard.key, javascript=javascript) as context:
+        page = context.new_page()
+        page.goto("/people")
+        page.locator("summary").first.click()
+        form = page.locator("form[action='/people']").first
+        form.locator("input[name=name]").fill("Orla Fenwick")
+        form.locator("input[name=zone]").fill("Nowhere/Else")
+        with page.expect_navigation():
+            form.locator("button").last.click()
+        assert "Nowhere/Else" in page.get_by_role("alert").inner_text()
+        assert "way back leads to the form as you filled it in" in page.locator("main").inner_text()
+        page.go_back()
+        assert form.locator("input[name=name]").input_value() == "Orla Fenwick"
+        assert form.locator("input[name=zone]").input_value() == "Nowhere/Else"
+    assert all(person.name != "Orla Fenwick" for person in own_yard.parts.registry.people.all())
