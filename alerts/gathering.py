@@ -64,6 +64,7 @@ class Gatherer:
         """
         names: list[tuple[str, str]] = []
         live: list[str] = []
+        # what fails here fails again in ``pile``, where only the pile that is at fault has to answer for it
         with suppress(Exception):
             for pile_id in pile_ids:
                 facts = self._facts_of(pile_id)

@@ -38,9 +38,8 @@ class HeatEngines:
         self.changed = ChangedPiles()
         self._shelf = FactsShelf(registry)
         self._entries: dict[str, Entry] = {}
-        self._finished: OrderedDict[str, None] = (
-            OrderedDict()
-        )  # those among the entries, the least used first
+        # those among the entries, the least used first
+        self._finished: OrderedDict[str, None] = OrderedDict()
         self._cursor: int | None = None
 
     def poll(self, consumer: str) -> set[str]:

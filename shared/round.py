@@ -21,6 +21,8 @@ NEEDS: tuple[Need, ...] = ("danger", "now", "check", "soon", "watch", "none")
 """Most pressing first. check = its figures cannot be trusted, so somebody has to look."""
 FRESH_MS = 30 * SECOND
 """What the sums said of an unchanged pile so long ago still holds for the order of need."""
+OLDEST_MS = 15 * MINUTE
+"""Where many are shown at once, none is older."""
 
 
 class Reports(Protocol):

@@ -43,8 +43,9 @@ class WarmLoop:
         speed: float = 1.0,
         then: Callable[[Sequence[HeatReport], float], object] = lambda _reports, _patience_s: None,
     ) -> None:
-        """``beside_watch``: a watch runs in this process, on the same book. ``speed``: how fast the clock runs (the demo's does). ``then`` is given the reports of the open piles and
-        the seconds it may take: the pages keep their small curves ready."""
+        """``beside_watch``: a watch runs in this process, on the same book. ``speed``: how fast the clock runs (the
+        demo's does). ``then`` is given the reports of the open piles and the seconds it may take: the pages keep their
+        small curves ready."""
         self._registry, self._book, self._clock = registry, book, clock
         self._settled_s = SETTLED_S if beside_watch else 0.0
         self._version: int | None = None

@@ -18,7 +18,7 @@ from shared.ports import SensorSummary
 from shared.units import celsius
 
 router = APIRouter(include_in_schema=False)
-PATIENCE_S = 0.15
+PATIENCE_S = 0.15  # a page comes soon; the API takes its time
 
 
 @router.get("/probes")

@@ -10,12 +10,10 @@ from fastapi.responses import RedirectResponse, Response
 from api.auth import Viewer
 from api.pages.sparks import sparks_of
 from api.pages.view import AnyView, View
-from shared.round import FRESH_MS, NEEDS, RoundRow, open_piles, round_rows
-from shared.times import MINUTE
+from shared.round import FRESH_MS, NEEDS, OLDEST_MS, RoundRow, open_piles, round_rows
 
 router = APIRouter(include_in_schema=False)
 RENEW_MS = FRESH_MS  # what is older is renewed, by the loop that keeps the book warm or here
-OLDEST_MS = 15 * MINUTE  # nothing older is shown
 PATIENCE_S = 0.06  # what is not worked out by then comes with the next look
 
 

@@ -12,10 +12,8 @@ from api.v1.shown_probe import ProbeOut
 from shared.heat.report import SensorHeat
 from shared.heat.screening import REACH_MS, RawReadings, Reason, screen
 from shared.ports import ReadingsStore, SensorSummary
-from shared.round import FRESH_MS
-from shared.times import MINUTE, Millis, Span
-
-OLDEST_MS = 15 * MINUTE
+from shared.round import FRESH_MS, OLDEST_MS
+from shared.times import Millis, Span
 
 Depth = tuple[float | None, str | None]
 """Centimetres, or the name that stands in their place."""

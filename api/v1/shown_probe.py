@@ -24,7 +24,8 @@ class SensorOut(Out):
     last_value: float
     left_out: str | None = Field(
         default=None,
-        description="why the heat sums leave out the newest reading, in the words of `suspect_reasons`; null: they do not",
+        description="why the heat sums leave out the newest reading, in the words of `suspect_reasons`; null: they do "
+        "not, or what it takes to tell was not read within two seconds",
     )
     fault: str | None = Field(
         default=None, description="what the pile's report says is wrong with this sensor"
