@@ -8,7 +8,7 @@ from shared.heat.report import SensorHeat
 from shared.local_words import local_words
 from shared.spoken import depth_words
 from shared.times import Millis, to_datetime
-from shared.units import fahrenheit, temperature_text
+from shared.units import temperature_text, threshold_text
 
 if TYPE_CHECKING:
     from api.documents import Setting
@@ -43,7 +43,7 @@ class Words:
         return NONE if celsius is None else temperature_text(celsius, self.units)
 
     def threshold(self, celsius: float) -> str:
-        return f"{fahrenheit(celsius):.0f} °F" if self.units == "fahrenheit" else f"{celsius:g} °C"
+        return threshold_text(celsius, self.units)
 
 
 def sensor_name(sensor: SensorHeat) -> str:

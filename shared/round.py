@@ -13,7 +13,7 @@ from shared.piles import Pile
 from shared.ports import Registry
 from shared.spoken import depth_words, respoken, span_words
 from shared.times import DAY, MINUTE, SECOND, Millis
-from shared.units import Units, temperature_text
+from shared.units import Units, temperature_text, threshold_text
 
 _WHOLE_HOURS = re.compile(r"(\d+)\.\d+ h\b")
 Need = Literal["danger", "now", "check", "soon", "watch", "none"]
@@ -268,4 +268,4 @@ def _heat_words(report: HeatReport, figure: Figure, units: Units) -> str:
     if cycle is None or cycle.hours_above_55 is None:
         return f"{heat}."
     since = "the last turn" if len(report.cycles) > 1 else "it was built"
-    return f"{heat}, {cycle.hours_above_55:.0f} h over {temperature_text(55.0, units)} since {since}."
+    return f"{heat}, {cycle.hours_above_55:.0f} h over {threshold_text(55.0, units)} since {since}."

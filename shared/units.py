@@ -24,3 +24,8 @@ def temperature_text(celsius_: float | None, units: Units = "celsius") -> str:
     if celsius_ is None:
         return "–"
     return f"{fahrenheit(celsius_):.1f} °F" if units == "fahrenheit" else f"{celsius_:.1f} °C"
+
+
+def threshold_text(celsius_: float, units: Units = "celsius") -> str:
+    """A round figure: ``55 °C``."""
+    return f"{fahrenheit(celsius_):.0f} °F" if units == "fahrenheit" else f"{celsius_:g} °C"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from shared.heat.report import HeatReport
 from shared.piles import Pile
 from shared.times import DAY
-from shared.units import Units, temperature_text
+from shared.units import Units, temperature_text, threshold_text
 
 
 def summary_lines(report: HeatReport, pile: Pile, units: Units) -> list[str]:
@@ -16,7 +16,7 @@ def summary_lines(report: HeatReport, pile: Pile, units: Units) -> list[str]:
     ]
     hottest, coldest = report.hottest, report.coldest
     over = hottest.hours_above.get("55")
-    heat = temperature_text(55.0, units)
+    heat = threshold_text(55.0, units)
     if over is None or hottest.peak_c is None:
         lines.append("The record holds no heat that can be summed.")
     else:
@@ -41,7 +41,7 @@ def _to_do_differently(report: HeatReport, units: Units) -> list[str]:
     too_hot = report.hottest.hours_above.get("65")
     if too_hot:
         advice.append(
-            f"{too_hot:.1f} h over {temperature_text(65.0, units)}: useful microbes are lost there; turn sooner or add "
+            f"{too_hot:.1f} h over {threshold_text(65.0, units)}: useful microbes are lost there; turn sooner or add "
             "water at the turn."
         )
     idle = [cycle for cycle in report.cycles if cycle.counts is False]

@@ -6,9 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from api.pages.wording import threshold
 from shared.heat.report import HeatReport, RuleReading
-from shared.units import Units
+from shared.units import Units, threshold_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +31,7 @@ def _bars(have: Mapping[str, Any], need: Mapping[str, Any], units: Units) -> lis
     wanted = _way_of(have, need)
     if wanted is not None:
         hours, needed = have.get("hours"), float(wanted["hours"])
-        heat = threshold(float(wanted["at_least_c"]), units)
+        heat = threshold_text(float(wanted["at_least_c"]), units)
         there = "not known" if hours is None else f"{_cut(hours)} h"
         bars.append(Bar(f"{there} of {needed:g} h at {heat} or more", min(1.0, (hours or 0.0) / needed)))
     if "turns" in need:

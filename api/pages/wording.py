@@ -17,6 +17,7 @@ from shared.units import (
     Units,
     fahrenheit,
     temperature_text,
+    threshold_text,
 )
 
 WORDS: Mapping[str, Mapping[str, str]] = {
@@ -112,11 +113,6 @@ WORDS: Mapping[str, Mapping[str, str]] = {
 
 def temperature(celsius: float | None, units: Units) -> str:
     return temperature_text(celsius, units)
-
-
-def threshold(celsius: float, units: Units) -> str:
-    """A round figure: ``55 °C``."""
-    return f"{fahrenheit(celsius):.0f} °F" if units == "fahrenheit" else f"{celsius:g} °C"
 
 
 def big_temperature(celsius: float | None, units: Units) -> str:
@@ -234,7 +230,7 @@ def letter_lines(text: str) -> list[str]:
 
 FILTERS: Mapping[str, Callable[..., Any]] = {
     "temperature": temperature,
-    "threshold": threshold,
+    "threshold": threshold_text,
     "big_temperature": big_temperature,
     "rise": rise,
     "clock": clock_time,
