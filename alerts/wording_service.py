@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from alerts.wording_tale import Draft, Tale, kept
-from shared.round import Need, RoundRow, hottest_figure
+from shared.round import RoundRow
+from shared.round_verdict import Need, hottest_figure
 
 LISTED = 20  # piles named in one morning message; the page has the rest
 

@@ -12,7 +12,8 @@ from shared.heat.guide import Guide
 from shared.heat.report import HeatReport
 from shared.links import LinkAct
 from shared.piles import Pile, Site
-from shared.round import Figure, RoundRow, hottest_figure
+from shared.round import RoundRow
+from shared.round_verdict import Figure, hottest_figure
 from shared.times import Millis
 
 

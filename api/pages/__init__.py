@@ -16,6 +16,7 @@ from api.pages import (
     figures_page,
     help_page,
     import_page,
+    link_pages,
     log_forms,
     mix_page,
     notices_page,
@@ -43,6 +44,7 @@ for _page in (
     curve_files,
     figures_page,
     import_page,
+    link_pages,
     log_forms,
     mix_page,
     notices_page,
@@ -58,5 +60,6 @@ for _page in (
     access_page,
     delete_forms,
     door_pages,
+    link_pages,
 ):
     router.include_router(_page.router)

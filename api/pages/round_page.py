@@ -10,7 +10,8 @@ from fastapi.responses import RedirectResponse, Response
 from api.auth import Viewer
 from api.pages.sparks import sparks_of
 from api.pages.view import AnyView, View
-from shared.round import FRESH_MS, NEEDS, OLDEST_MS, RoundRow, open_piles, round_rows
+from shared.round import FRESH_MS, OLDEST_MS, RoundRow, open_piles, round_rows
+from shared.round_verdict import NEEDS
 
 router = APIRouter(include_in_schema=False)
 RENEW_MS = FRESH_MS  # what is older is renewed, by the loop that keeps the book warm or here

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from shared.local_words import local_words
-from shared.round import NEEDS
+from shared.round_verdict import NEEDS
 from shared.spoken import depth_words, respoken, span_words
 from shared.times import DAY, Millis, TimeError, iso, parse_time, to_datetime
 from shared.units import (

@@ -10,7 +10,8 @@ from api.shared_work import SharedWork
 from api.v1.lookup import check_site
 from api.v1.wire import PAGE, PREFIX, At, Cursor, Limit, Out, Page, read_cursor, write_cursor
 from shared.heat.report import Phase, RiskLevel, TurnStateNow
-from shared.round import Need, RoundRow, round_list
+from shared.round import RoundRow, round_list
+from shared.round_verdict import Need
 from shared.units import Units
 
 router = APIRouter(prefix=PREFIX, tags=["round"])

@@ -11,8 +11,8 @@ from shared.heat.exposure import KNOWN, few_stretches_over, stretches_over
 from shared.heat.lethality import line_doses
 from shared.heat.peaks import Peak, Peaks, Readings
 from shared.heat.report import THRESHOLDS_C
-from shared.heat.rows import Rows
-from shared.heat.screening import GOOD, Reason
+from shared.heat.rows import Rows, alike
+from shared.heat.screening import GOOD, RawReadings, Reason
 from shared.heat.spans import Spells
 from shared.heat.view import Stretches
 from shared.readings import SensorKey
@@ -86,20 +86,9 @@ class SensorLine:
             if len(at):
                 self._set(low, low, at, value, mark)
             return
-        old = self.rows.raw(low, self.rows.count)
-        short = min(len(old.at), len(at))
-        bits = value.view(np.int64), old.value.view(np.int64)
-        same = (
-            (old.at[:short] == at[:short])
-            & (bits[0][:short] == bits[1][:short])
-            & (old.mark[:short] == mark[:short])
-        )
-        differ = np.flatnonzero(~same)
-        keep = int(differ[0]) if len(differ) else short
+        old, new = self.rows.raw(low, self.rows.count), RawReadings(at, value, mark)
+        keep, tail = alike(old, new)
         if keep < len(old.at) or keep < len(at):
-            tail = _common_tail(
-                old.at[keep:], old.value[keep:], old.mark[keep:], at[keep:], value[keep:], mark[keep:]
-            )
             stop = len(at) - tail
             self._set(low + keep, self.rows.count - tail, at[keep:stop], value[keep:stop], mark[keep:stop])
 
@@ -239,24 +228,3 @@ class SensorLine:
             return np.full(len(grid), np.inf)
         values: NDArray[np.float64] = np.interp(grid, at, celsius)
         return values
-
-
-def _common_tail(
-    old_at: NDArray[np.int64],
-    old_value: NDArray[np.float64],
-    old_mark: NDArray[np.uint8],
-    at: NDArray[np.int64],
-    value: NDArray[np.float64],
-    mark: NDArray[np.uint8],
-) -> int:
-    """How many last rows are the same in both."""
-    short = min(len(old_at), len(at))
-    if not short:
-        return 0
-    same = (
-        (old_at[-short:] == at[-short:])
-        & (old_value[-short:].view(np.int64) == value[-short:].view(np.int64))
-        & (old_mark[-short:] == mark[-short:])
-    )
-    differ = np.flatnonzero(~same[::-1])
-    return int(differ[0]) if len(differ) else short

@@ -138,3 +138,25 @@ class Rows:
                 grown = np.empty(room, dtype=column.dtype)
                 grown[: self.count] = column[: self.count]
                 self._columns[name] = grown
+
+
+def alike(one: RawReadings, other: RawReadings) -> tuple[int, int]:
+    """How many first rows are the same in both, to the bit, and how many last ones of the rest."""
+    keep = _first_alike(one, other)
+    return keep, _first_alike(_backwards(one, keep), _backwards(other, keep))
+
+
+def _backwards(rows: RawReadings, stop: int) -> RawReadings:
+    """From the last down to ``stop``."""
+    return RawReadings(rows.at[stop:][::-1], rows.value[stop:][::-1], rows.mark[stop:][::-1])
+
+
+def _first_alike(one: RawReadings, other: RawReadings) -> int:
+    short = min(len(one.at), len(other.at))
+    same = (
+        (one.at[:short] == other.at[:short])
+        & (one.value[:short].view(np.int64) == other.value[:short].view(np.int64))
+        & (one.mark[:short] == other.mark[:short])
+    )
+    differ = np.flatnonzero(~same)
+    return int(differ[0]) if len(differ) else short

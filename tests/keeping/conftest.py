@@ -1,4 +1,4 @@
-"""A thinned yard and the zip of its site, made once."""
+"""A yard of long ago, a thinned one and the zip of its site, each made once."""
 
 from __future__ import annotations
 
@@ -12,8 +12,21 @@ from shared.people import Channel, Person, Subscription
 from shared.piles import FieldNote
 from shared.readings import Reading, SensorKey
 from shared.times import HOUR, Millis
-from tests.keeping.aged_yard import BUILT, NOW, fill, opened
+from tests.keeping.aged_yard import BUILT, NOW, copied, fill, opened
 from tests.keeping.site_made import RULE
+
+
+@pytest.fixture(scope="session")
+def aged(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    data = tmp_path_factory.mktemp("aged") / "data"
+    with opened(data) as house:
+        fill(house)
+    return data
+
+
+@pytest.fixture
+def data(aged: Path, tmp_path: Path) -> Path:
+    return copied(aged, tmp_path / "data")
 
 
 @pytest.fixture(scope="session")

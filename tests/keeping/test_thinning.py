@@ -14,30 +14,12 @@ import pytest
 from api.document_hash import data_hash
 from deploy import thinning
 from deploy.assembly import House
-from deploy.cli import run
 from deploy.nightly import NightlyLoop
 from shared.piles import FieldNote, Turn
 from shared.put_away import PUT_AWAY
 from shared.readings import Reading, SensorKey
-from shared.settings import Settings, SettingsError
-from shared.settings_read import load_settings
 from shared.times import DAY, HOUR, MINUTE, Millis, Span
-from tests.keeping.aged_yard import BUILT, EVER, FINISHED, NOW, fill, opened, sums
-
-CONFIG = "[keeping]\nten_minutes_after_days = 100\nhourly_after_days = 400\n"
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    data = tmp_path_factory.mktemp("aged") / "data"
-    with opened(data) as house:
-        fill(house)
-    return data
-
-
-@pytest.fixture
-def data(made: Path, tmp_path: Path) -> Path:
-    return copied(made, tmp_path / "data")
+from tests.keeping.aged_yard import BUILT, EVER, FINISHED, NOW, copied, opened, sums
 
 
 @pytest.fixture
@@ -164,23 +146,15 @@ def test_a_dry_run_says_what_would_go_and_changes_nothing(data: Path) -> None:
         assert told(house) == reports
 
 
-def copied(made: Path, to: Path) -> Path:
-    to.mkdir()
-    for file in made.iterdir():
-        if file.is_file():
-            (to / file.name).write_bytes(file.read_bytes())
-    return to
-
-
 def test_a_kill_in_the_middle_loses_nothing_and_the_rest_is_done_the_next_time(
-    made: Path, tmp_path: Path
+    aged: Path, tmp_path: Path
 ) -> None:
-    with opened(copied(made, tmp_path / "whole")) as house:
+    with opened(copied(aged, tmp_path / "whole")) as house:
         before = told(house)
         thinning.thin(house)
         whole = rows(house)
     pieces = [1, 9, 32, 48]
-    yards = [copied(made, tmp_path / str(piece)) for piece in pieces]
+    yards = [copied(aged, tmp_path / str(piece)) for piece in pieces]
     command = [sys.executable, "-m", "tests.keeping.thin_child"]
     for yard, piece in zip(yards, pieces, strict=True):
         command += [str(yard), str(piece)]
@@ -233,41 +207,3 @@ def test_a_night_that_is_cut_off_is_not_counted_as_done(house: House) -> None:
     assert not NightlyLoop(house).step(lambda: False)
     assert house.readings.thinned() == {}
     assert NightlyLoop(house).step(lambda: True)
-
-
-def test_the_command_names_each_batch_and_its_figures(
-    data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    config = tmp_path / "turnbell.toml"
-    config.write_text(CONFIG)
-    told = ["thin", "--data", str(data), "--config", str(config)]
-    assert run([*told, "--dry-run"]) == 0
-    would = capsys.readouterr().out
-    assert "K-01 of yard, finished 2024-03-03:" in would
-    assert "readings would go" in would
-    assert run(told) == 0
-    went = capsys.readouterr().out
-    assert would.replace("would go", "went") == went
-    assert run(told) == 0
-    assert capsys.readouterr().out == "0 readings went\n"
-
-
-def test_without_a_setting_every_reading_is_kept(data: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert run(["thin", "--data", str(data)]) == 2
-    assert "every reading is kept" in capsys.readouterr().err
-
-
-def test_a_far_store_thins_by_its_own_means(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    config = tmp_path / "turnbell.toml"
-    config.write_text(CONFIG + '[readings]\nurl = "victoria://127.0.0.1:9"\n')
-    (tmp_path / "far").mkdir()
-    assert run(["thin", "--data", str(tmp_path / "far"), "--config", str(config)]) == 2
-    assert "far store" in capsys.readouterr().err
-
-
-def test_hourly_comes_later_than_ten_minutes(tmp_path: Path) -> None:
-    assert Settings().keeping.levels == []
-    file = tmp_path / "turnbell.toml"
-    file.write_text("[keeping]\nten_minutes_after_days = 90\nhourly_after_days = 90\n")
-    with pytest.raises(SettingsError, match="must be more than"):
-        load_settings(file, {})

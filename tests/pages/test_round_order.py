@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from shared.episodes import Episode
 from shared.heat.report import HeatReport, ReportTurn, SensorHeat
 from shared.piles import Pile
-from shared.round import NEEDS, RoundRow, round_row
+from shared.round import RoundRow, round_row
+from shared.round_verdict import NEEDS
 from shared.spoken import respoken, span_words
 from shared.times import DAY, HOUR, MINUTE, Millis
 from tests.pages.histories import BUILT, history, report

@@ -12,7 +12,8 @@ from shared.heat.report import Extreme, HeatReport, Risk, SensorHeat, TurnOutloo
 from shared.links import LinkAct
 from shared.people import Person
 from shared.piles import Pile, Site
-from shared.round import Figure, Need, RoundRow
+from shared.round import RoundRow
+from shared.round_verdict import Figure, Need
 from shared.times import HOUR, MINUTE, Millis, parse_time
 from shared.units import Units
 

@@ -1,0 +1,3 @@
+"""A rule of the yard's own."""
+
+RULE = 'id = "own"\n'
