@@ -6,6 +6,7 @@ import re
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cache
 from importlib import resources
 from importlib.resources.abc import Traversable
 from pathlib import Path
@@ -46,7 +47,7 @@ class Catalogue:
         """Read our files, then ``extra_dir/rules/*.toml`` and ``extra_dir/guides/*.toml``; raise CatalogueError."""
         rules = _load(Rule, "rules", extra_dir)
         guides = _load(Guide, "guides", extra_dir)
-        own = _read(Guide, _shipped("guides"))
+        own = _shipped(Guide, "guides")
         changed = {id_: guide for id_, guide in guides.items() if own.get(id_) != guide}
         defaults = [guide for guide in changed.values() if guide.default] or [
             guide for guide in guides.values() if guide.default
@@ -104,17 +105,17 @@ def _first_fault(faults: Iterable[Any]) -> tuple[tuple[str | int, ...], str]:
 
 
 def _load(kind: type[_Kind], folder: str, extra_dir: Path | None) -> dict[str, _Kind]:
-    found = _read(kind, _shipped(folder))
+    found = dict(_shipped(kind, folder))
     if extra_dir is not None and (extra_dir / folder).is_dir():
         found |= _read(kind, sorted((extra_dir / folder).glob("*.toml")))
     return dict(sorted(found.items()))
 
 
-def _shipped(folder: str) -> list[Traversable]:
+@cache
+def _shipped(kind: type[_Kind], folder: str) -> Mapping[str, _Kind]:
     files = resources.files("shared") / folder
-    return sorted(
-        (file for file in files.iterdir() if file.name.endswith(".toml")), key=lambda file: file.name
-    )
+    ours = (file for file in files.iterdir() if file.name.endswith(".toml"))
+    return _read(kind, sorted(ours, key=lambda file: file.name))
 
 
 def _read(kind: type[_Kind], files: Iterable[Traversable]) -> dict[str, _Kind]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import tempfile
 import warnings
 from collections.abc import Iterator
@@ -12,6 +13,7 @@ from typing import Any
 
 import apprise
 import pytest
+from anyio.from_thread import BlockingPortal, start_blocking_portal
 from fastapi import FastAPI, Form, Request
 from fastapi.responses import RedirectResponse, Response
 
@@ -66,9 +68,11 @@ class House:
         """A caller with the token of ``role``; without a role a stranger."""
         if role is not None:
             headers["Authorization"] = f"Bearer {self.tokens[role]}"
-        return TestClient(
+        client = TestClient(
             self.app, base_url="http://turnbell.local", headers=headers, raise_server_exceptions=False
         )
+        client.portal = _event_loop()
+        return client
 
     def pile(self, peg: str = "K-01", built_at: Millis = BUILT, **fields: Any) -> Pile:
         pile = Pile(id=f"pile-{peg}", site=SITE.slug, peg=peg, built_at=built_at, **fields)
@@ -92,6 +96,14 @@ class House:
         ]
         self.parts.readings.append(batch)
         self.parts.registry.probes.heard(SITE.slug, probe, batch[-1].at, {})
+
+
+@cache
+def _event_loop() -> BlockingPortal:
+    """One for all requests, as a server has; a client of its own accord starts a thread and a loop for each."""
+    held = start_blocking_portal()
+    atexit.register(held.__exit__, None, None, None)
+    return held.__enter__()
 
 
 @cache

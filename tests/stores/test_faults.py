@@ -36,7 +36,7 @@ def fill_in_a_child(kind: str, path: Path, room: int) -> list[Any]:
     return result
 
 
-@pytest.mark.parametrize("room", [60_000, 150_000, 400_000])
+@pytest.mark.parametrize("room", [80_000, 150_000, 400_000])
 def test_readings_survive_a_disk_that_is_full_for_a_while(tmp_path: Path, room: int) -> None:
     path = tmp_path / "readings.db"
     before, kinds, after = fill_in_a_child("readings", path, room)

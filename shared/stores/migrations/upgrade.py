@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from functools import cache
 from pathlib import Path
 
 from alembic import command
@@ -24,9 +25,7 @@ log = logging.getLogger(__name__)
 
 def upgrade(engine: Engine) -> None:
     """Raise StorageError, with nothing changed, when the database is newer than this program."""
-    config = Config()
-    config.set_main_option("script_location", str(HERE).replace("%", "%%"))
-    scripts = ScriptDirectory.from_config(config)
+    scripts = _scripts()
     head = scripts.get_current_head()
     try:
         with engine.connect() as connection:
@@ -43,6 +42,7 @@ def upgrade(engine: Engine) -> None:
                 return
             if engine.dialect.name == "sqlite":
                 connection.exec_driver_sql(f"PRAGMA application_id={REGISTRY_ID}")
+            config = _config()
             config.attributes["connection"] = connection
             command.upgrade(config, "head")
             log.info("registry migrated from=%s to=%s", before or "nothing", head)
@@ -50,6 +50,18 @@ def upgrade(engine: Engine) -> None:
         raise trouble(error, "opening the registry") from error
     except CommandError as error:
         raise StorageError(f"opening the registry: {error}") from error
+
+
+def _config() -> Config:
+    config = Config()
+    config.set_main_option("script_location", str(HERE).replace("%", "%%"))
+    return config
+
+
+@cache
+def _scripts() -> ScriptDirectory:
+    """Read once: Alembic compiles every step anew."""
+    return ScriptDirectory.from_config(_config())
 
 
 def _revision(connection: Connection, scripts: ScriptDirectory) -> str | None:
