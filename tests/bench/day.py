@@ -3,9 +3,11 @@
 ROUNDS is at least 2. A round is one message of every probe (three depths) over MQTT, ten minutes of time after the last; 144 rounds are a
 day. A pile has two probes, a site fifty piles. The next round begins when the last one is stored and looked at. In every
 round one pile grows too hot, and how long its notice takes is measured; the piles before it are still hot, and those
-after it well. KIND is ``one`` (`turnbell serve`, embedded stores) or ``apart`` (two ingesters, two watches, one page
-server; mosquitto, PostgreSQL and VictoriaMetrics, all on this machine). DAYS of readings lie in the store beforehand
-(``one`` alone; 0 when absent). Prints one JSON line; processor seconds are those of the service and of what it runs on,
+after it well. KIND is ``one`` (all that `turnbell serve` starts, embedded stores; its clock is put on by ten minutes a
+round, `day_service.py`) or ``apart`` (two ingesters, two watches, one page server; mosquitto, PostgreSQL and
+VictoriaMetrics, all on this machine; by the machine's clock, so that the first of many rounds would be old: two or
+three). DAYS of readings lie in the store beforehand (``one`` alone; 0 when absent). Says on standard error how far it
+is; prints one JSON line; processor seconds are those of the service and of what it runs on,
 not of the publisher.
 """
 
@@ -13,7 +15,7 @@ from __future__ import annotations
 
 import json
 import os
-import re
+import subprocess
 import sys
 import time
 from collections.abc import Iterator
@@ -26,12 +28,14 @@ from tempfile import TemporaryDirectory
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
+from deploy.service import RUNNING_FILE
 from shared.people import Channel, Person, Subscription
 from shared.piles import Pile, Placement, Site
 from shared.ports import ReadingsStore, Registry
 from shared.readings import Reading, SensorKey
 from shared.stores import open_readings, open_registry
 from shared.times import DAY, MINUTE, Millis, Span, SystemClock, iso
+from tests.bench.day_service import LedClock
 from tests.bench.processes import cpu_s_by_program, mib_by_program
 from tests.e2e.harness import HookSink, until
 from tests.roles.nursery import Nursery
@@ -52,6 +56,7 @@ class Place:
     folder: Path
     port: int
     hook: HookSink
+    clock: LedClock | None = None
 
 
 def piles_of(sensors: int) -> int:
@@ -96,23 +101,20 @@ def one(piles: int, built: Millis, laid: tuple[int, int]) -> Iterator[Place]:
         registry.close()
         store = open_readings(data / "readings.db")
         lay_down(store, piles, *laid)
-        log = Path(name) / "log"
-        with Nursery() as nursery:
-            command = ["serve", "--data", str(data), "--port", "0", "--mqtt-port", "0"]
-            service = nursery.start(command, {**os.environ}, log)
-            try:
-                until(log.exists, PATIENCE_S, "a log")
-                port = until(lambda: _port(log.read_text("utf-8")), PATIENCE_S, "a service that listens")
-                yield Place(store, data, port, hook)
-            finally:
-                service.kill()
-                service.wait(60)
-                store.close()
-
-
-def _port(said: str) -> int | None:
-    found = re.search(r"publish to \S+ port (\d+)", said)
-    return int(found[1]) if found else None
+        ahead = Path(name) / "ahead"
+        ahead.write_bytes(bytes(8))
+        service = subprocess.Popen([sys.executable, "-m", "tests.bench.day_service", str(data), str(ahead)])
+        try:
+            word = data / RUNNING_FILE
+            said = until(
+                lambda: word.exists() and word.read_text("utf-8"), PATIENCE_S, "a service that listens"
+            )
+            port = json.loads(said)["mqtt_port"]
+            yield Place(store, data, port, hook, LedClock(ahead))
+        finally:
+            service.terminate()
+            service.wait(60)
+            store.close()
 
 
 @contextmanager
@@ -147,6 +149,8 @@ class Rounds:
 
     def run(self, number: int) -> None:
         at, began = self._start + number * STEP, time.monotonic()
+        if self._place.clock is not None:
+            self._place.clock.put_to(at)
         sent_at = time.time()
         for pile in range(self._piles):
             celsius = 71.5 if pile <= number else 55.0 + pile % 40 / 16
@@ -194,10 +198,20 @@ def wait_until_quiet() -> float:
     raise AssertionError("it does not come to rest")
 
 
+def say_how_far(number: int, turns: Rounds, spent_s: float) -> None:
+    looked, told, mib = turns.looked_s[-1], turns.notice_s[-1], sum(mib_by_program().values())
+    print(
+        f"# round {number + 1}: looked at after {looked:.1f} s, told after {told:.1f} s, {spent_s:.1f} s of "
+        f"processor, {mib:.0f} MiB",
+        file=sys.stderr,
+        flush=True,
+    )
+
+
 def main(sensors: int, rounds: int, kind: str, days: float) -> None:
     piles = piles_of(sensors)
     now = SystemClock().now()
-    start = now - (rounds - 1) * STEP
+    start = now if kind == "one" else now - (rounds - 1) * STEP
     built = Millis(start - max(2 * DAY, round(days * DAY)))
     places = {"one": one, "apart": apart}
     with ExitStack() as stack:
@@ -208,6 +222,9 @@ def main(sensors: int, rounds: int, kind: str, days: float) -> None:
         for number in range(rounds):
             turns.run(number)
             spent.append(cpu_s_by_program())
+            say_how_far(
+                number, turns, sum(spent[-1].values()) - sum((spent[-2] if number else before).values())
+            )
         turns.close()
         at_rest = share_of_a_core(8 * REST_S)  # now, when all that is worked out beforehand has been
         added = place.store.count() - laid
