@@ -107,7 +107,7 @@ def one(piles: int, built: Millis, laid: tuple[int, int]) -> Iterator[Place]:
         try:
             word = data / RUNNING_FILE
             said = until(
-                lambda: word.exists() and word.read_text("utf-8"), PATIENCE_S, "a service that listens"
+                lambda: word.read_text("utf-8") if word.exists() else "", PATIENCE_S, "a service that listens"
             )
             port = json.loads(said)["mqtt_port"]
             yield Place(store, data, port, hook, LedClock(ahead))
