@@ -1,13 +1,15 @@
-"""What tests of several folders share: servers, each started once a run, and two short cuts."""
+"""What tests of several folders share: servers, each started once a run, and three short cuts."""
 
 from __future__ import annotations
 
 import shutil
 import sys
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
+import vl_convert
 from pwdlib import PasswordHash
 from pwdlib.hashers.argon2 import Argon2Hasher
 from sqlalchemy import Engine
@@ -81,4 +83,12 @@ def _cheap_passwords() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as here:
         weak = PasswordHash((Argon2Hasher(time_cost=1, memory_cost=8, parallelism=1),))
         here.setattr(auth_password, "_hasher", weak)
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _chart_engine_put_together_once() -> Iterator[None]:
+    """Not once for each yard's data folder: that takes two seconds of processor."""
+    with pytest.MonkeyPatch.context() as here:
+        here.setattr(vl_convert, "javascript_bundle", cache(vl_convert.javascript_bundle))
         yield

@@ -62,9 +62,9 @@ def test_every_page_opens_fits_is_quiet_and_accessible(
     """The first load of each is in one size; the other size of the scheme is shown by the same window, drawn anew."""
     with visitor(browser, larkfield.address, larkfield.key, size=size, scheme=scheme) as context:
         violations: dict[str, list[str]] = {}
+        page = context.new_page()
+        complaints = Complaints(page)
         for name, path in PAGES.items():
-            page = context.new_page()
-            complaints = Complaints(page)
             answer = page.goto(path)
             assert answer is not None
             assert answer.status == 200, name
@@ -75,10 +75,9 @@ def test_every_page_opens_fits_is_quiet_and_accessible(
                 page.set_viewport_size({"width": width, "height": height})
                 too_wide = page.evaluate("document.documentElement.scrollWidth - innerWidth")
                 assert too_wide <= 0, f"{name} is {too_wide} px too wide at {width}"
-            page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true; })")
+            unfold(page)
             violations[name] = serious_violations(page, axe)
             assert complaints.said == [], name
-            page.close()
         assert {name: found for name, found in violations.items() if found} == {}
 
 
@@ -118,8 +117,7 @@ def test_no_page_shows_an_instant_as_machines_write_it(larkfield: Yard, browser:
         page = context.new_page()
         for name in MAIN_PAGES:
             page.goto(PAGES[name])
-            for summary in page.locator("main summary").all():
-                summary.evaluate("one => { one.parentElement.open = true; }")
+            unfold(page)
             said = page.locator("main").inner_text()
             assert re.findall(r".{0,30}\d{4}-\d\d-\d\d.{0,12}", said) == [], name
 
@@ -137,3 +135,7 @@ def test_an_error_is_a_page_in_words(larkfield: Yard, browser: Browser) -> None:
 def wake_the_curve(page: Page) -> None:
     page.locator("[data-curve]").scroll_into_view_if_needed()
     page.wait_for_selector("[data-alive=yes]")
+
+
+def unfold(page: Page) -> None:
+    page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true; })")

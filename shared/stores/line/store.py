@@ -136,10 +136,11 @@ class LineReadings:
         could not be asked."""
         first: dict[spool.Key, SensorKey] = {}
         with self.work.read("looking for repeats") as connection:
+            for sensor in {row.sensor for row in rows} - self._known.keys():
+                if found := book.find_series(connection, sensor):
+                    self._known[sensor] = found["id"]
             for row in rows:
                 series = self._known.get(row.sensor)
-                if series is None and (found := book.find_series(connection, row.sensor)):
-                    series = self._known[row.sensor] = found["id"]
                 if series is not None:
                     first[series, row.at] = row.sensor
             old = _old(first, book.last_instants(connection, {series for series, _ in first}))
