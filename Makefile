@@ -29,6 +29,8 @@ demo: setup
 packages:
 	@sh deploy/files/debian-packages.sh
 
+# The tests start the program a hundred times: with compiled files, also where the environment says to write none.
+test: export PYTHONDONTWRITEBYTECODE :=
 test: setup packages
 	$(BIN)/python -m pytest --numprocesses 3 --dist worksteal
 

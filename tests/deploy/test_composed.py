@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import importlib
 import json
 import stat
 import subprocess
 import threading
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import paho.mqtt.client as mqtt
 import pytest
@@ -18,9 +16,9 @@ from paho.mqtt.enums import MQTTErrorCode
 from ingest.broker_files import INGEST_USER
 from tests.deploy.composed import COMPOSE, FOLDER, PATIENCE_S, Composed, Login, composed, script
 from tests.e2e.harness import until
+from tests.json_schema import validator
 
 pytestmark = pytest.mark.mosquitto
-jsonschema: Any = importlib.import_module("jsonschema")  # it publishes no types
 SCHEMA = json.loads(
     (Path(__file__).parents[1] / "cases" / "compose" / "compose-spec.json").read_text("utf-8")
 )
@@ -33,10 +31,10 @@ def made(mosquitto: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[C
 
 
 def test_the_compose_file_is_what_the_compose_specification_calls_one() -> None:
-    validator = jsonschema.Draft202012Validator(SCHEMA)
-    assert [error.message for error in validator.iter_errors(COMPOSE)] == []
+    specified = validator(SCHEMA)
+    assert [error.message for error in specified.iter_errors(COMPOSE)] == []
     misspelt = {**COMPOSE, "services": {"api": {"image": "turnbell", "comand": ["api"]}}}
-    assert list(validator.iter_errors(misspelt)), "a check that cannot fail is none"
+    assert list(specified.iter_errors(misspelt)), "a check that cannot fail is none"
 
 
 def test_every_secret_that_the_file_names_is_made_and_the_authoritys_key_is_nobody_elses(
