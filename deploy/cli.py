@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import importlib
 import logging
 import sys
@@ -77,7 +78,11 @@ class _Lazy(click.Group):
         if cmd_name not in COMMANDS:
             return None
         module, name, _ = COMMANDS[cmd_name]
-        command: click.Command = getattr(importlib.import_module(module), name)
+        gc.disable()  # it finds nothing in modules being imported, and looks for it a sixth of the start
+        try:
+            command: click.Command = getattr(importlib.import_module(module), name)
+        finally:
+            gc.enable()
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
