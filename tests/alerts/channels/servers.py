@@ -70,6 +70,7 @@ def http_sink(*, tls: bool = False, port: int = 0) -> Iterator[HttpSink]:
 
     class Handler(BaseHTTPRequestHandler):
         protocol_version = "HTTP/1.1"
+        disable_nagle_algorithm = True  # else every answer waits 40 ms between head and body
 
         def do_POST(self) -> None:
             length = int(self.headers.get("Content-Length") or 0)
