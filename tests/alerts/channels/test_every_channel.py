@@ -8,15 +8,7 @@ import pytest
 
 from alerts.channels import SENDERS
 from alerts.channels.port import SendError
-from tests.alerts.channels.servers import (
-    Manner,
-    dribble,
-    garbage,
-    half_reply,
-    hang,
-    hang_up,
-    misbehaving,
-)
+from tests.alerts.channels.misbehaving import Manner, dribble, garbage, half_reply, hang, hang_up, misbehaving
 from tests.alerts.channels.ways import WAYS, Way, failing, leaks, talkative
 from tests.ports import free_port
 

@@ -17,7 +17,8 @@ from alerts.channels.failures import LONGEST_RETRY_AFTER_S, retry_after
 from alerts.channels.port import body
 from alerts.channels.webhook import READ_AT_MOST
 from tests.alerts.channels.hooks import SENDER, answers_with, parcel, refused
-from tests.alerts.channels.servers import AUTHORITY, Answer, http_sink, misbehaving
+from tests.alerts.channels.misbehaving import misbehaving
+from tests.alerts.channels.servers import AUTHORITY, Answer, http_sink
 from tests.alerts.channels.ways import HMAC_SECRET, TOKEN, notice
 
 
