@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
+import subprocess
+import sys
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -29,6 +31,19 @@ from tests.keeping.old_stores import (
 )  # fmt: skip
 
 READINGS = [str(number) for number in range(1, len(readings_schema.STEPS) + 1)]
+ROOT = Path(__file__).parents[2]
+OPEN_WITH_LITTLE_ROOM = """
+import resource, signal, sys
+from pathlib import Path
+from shared.ports import StorageError
+from shared.stores import open_readings
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[2]),) * 2)
+try:
+    open_readings(Path(sys.argv[1]))
+except StorageError as error:
+    print(type(error).__name__, error)
+"""
 HOURS_ABOVE_55 = {"hottest": 42.484811, "coldest": 39.755556}
 """As the program of the first dumps worked them out from the readings in them."""
 
@@ -137,6 +152,21 @@ def test_readings_of_old_are_all_there_and_more_can_be_added(tmp_path: Path, ver
     assert store.thinned() == {}
     assert store.append([mine[0], mine[0]._replace(at=FINISHED)]).stored == 1
     store.close()
+
+
+def test_an_upgrade_for_which_there_is_no_room_says_so_and_changes_nothing(tmp_path: Path) -> None:
+    path = loaded("readings-2", tmp_path / "readings.db")
+    before = rows(path)
+    room = 20_000  # for the write-ahead log, to which all of it goes first
+    ended = subprocess.run(
+        [sys.executable, "-c", OPEN_WITH_LITTLE_ROOM, str(path), str(room)],
+        cwd=ROOT, capture_output=True, text=True, timeout=60, check=False,
+    )  # fmt: skip
+    assert (ended.returncode, ended.stderr) == (0, "")
+    assert ended.stdout.startswith("StoreBusy")
+    assert rows(path) == before
+    open_readings(path).close()
+    assert_still_there(before, rows(path))
 
 
 def test_a_spool_of_old_is_all_there(tmp_path: Path) -> None:
