@@ -22,8 +22,12 @@ def test_an_empty_service_leads_to_setup(empty_yard: Yard, browser: Browser) -> 
         complaints = Complaints(page)
         page.goto("/")
         assert page.url.endswith("/setup")
-        page.get_by_label("Name", exact=True).fill("Larkfield Yard")
+        expect(page.get_by_label("Time zone")).to_have_value("Asia/Tokyo")  # the visitor's
+        page.get_by_label("Name", exact=True).fill("Lärkfield Yard, west")
+        expect(page.get_by_label("Short name")).to_have_value("larkfield-yard-west")
         page.get_by_label("Short name").fill("larkfield")
+        page.get_by_label("Name", exact=True).fill("Larkfield Yard")
+        expect(page.get_by_label("Short name")).to_have_value("larkfield")
         page.get_by_label("Time zone").fill("Europe/Dublin")
         page.get_by_role("button", name="Keep").click()
         page.get_by_role("link", name="Build a pile").click()
