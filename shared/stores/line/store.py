@@ -12,7 +12,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from sqlalchemy import RowMapping, func, select, update
+from sqlalchemy import Connection, RowMapping, func, select, update
 
 from shared.ports import Appended, Changes, SensorSummary, StorageError, StoreBusy
 from shared.readings import Curve, Reading, SensorKey
@@ -136,9 +136,7 @@ class LineReadings:
         could not be asked."""
         first: dict[spool.Key, SensorKey] = {}
         with self.work.read("looking for repeats") as connection:
-            for sensor in {row.sensor for row in rows} - self._known.keys():
-                if found := book.find_series(connection, sensor):
-                    self._known[sensor] = found["id"]
+            self._learn(connection, {row.sensor for row in rows})
             for row in rows:
                 series = self._known.get(row.sensor)
                 if series is not None:
@@ -161,6 +159,11 @@ class LineReadings:
         except StorageError:
             return far, True
         return far, False
+
+    def _learn(self, connection: Connection, sensors: set[SensorKey]) -> None:
+        for sensor in sensors - self._known.keys():
+            if found := book.find_series(connection, sensor):
+                self._known[sensor] = found["id"]
 
     def withdraw(self, readings: Iterable[tuple[SensorKey, Millis]]) -> int:
         return withdraw(self, list(readings))
