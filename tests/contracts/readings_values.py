@@ -55,6 +55,17 @@ class ReadingsValues:
             expected = [at for at in instants if start <= at < end]
             assert store.read(CORE, Span(Millis(start), Millis(end))).at.tolist() == expected
 
+    def test_the_shortest_span_gives_its_instant_and_a_repeat_of_it_is_one(
+        self, store: ReadingsStore
+    ) -> None:
+        """2 071.622 seconds times 1 000 are 2 071 621.9999999998 in floating figures."""
+        all_of_them = [reading(at) for at in (2_071_622, 2_071_623, DAY, 20_000 * DAY + 1)]
+        store.append(all_of_them)
+        for one in all_of_them:
+            assert store.read(CORE, Span(one.at, Millis(one.at + 1))).at.tolist() == [one.at]
+            again = store.append([one])
+            assert (again.stored, sum(again.repeats.values())) == (0, 1)
+
     def test_many_curves_at_once_are_the_same_as_one_by_one(self, store: ReadingsStore) -> None:
         keys = [SensorKey(SITE, f"P{number}", depth) for number in range(40) for depth in ("15", "45")]
         choose = random.Random(8)

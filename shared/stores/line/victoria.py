@@ -46,8 +46,9 @@ class Victoria(LineClient):
         name = f'__name__=~"{self.measurement}_({_NAMES})"'
         asked = {
             "match[]": [f"{{{name},{_labels(group)}}}" for group in groups(sensors)],
-            "start": _seconds(start),
-            "end": _seconds(end - 1),
+            # a millisecond more on either side, cut off below: it counts in floating seconds and takes some for less
+            "start": _seconds(max(start - 1, 0)),
+            "end": _seconds(end),
         }
         what = f"reading from {self.name}"
         found: _Found = defaultdict(lambda: defaultdict(list))
