@@ -61,7 +61,7 @@ def create_app(parts: Parts) -> FastAPI:
 @cache
 def _routes() -> tuple[BaseRoute, ...]:
     """The same for every application of a process: FastAPI works each out at its first request, a quarter of a second
-    for all, and a run of the tests makes some thousand applications."""
+    for all, and a run of the tests makes hundreds of applications."""
     house = APIRouter()
     for router in (health.router, *v1.ROUTERS, pages.router):
         house.include_router(router)

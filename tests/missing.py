@@ -9,10 +9,8 @@ import pytest
 
 
 def missing(package: str) -> NoReturn:
-    """In CI a failure: `make test` has installed it there. At home a skip that says what to install, as not everyone may
-    install system packages, and the other tests are worth running without."""
+    """In CI a failure, for `make test` has installed it there; elsewhere a skip that says what to install."""
     words = f"{package} is not installed; on Debian: apt-get install {package}"
     if os.environ.get("CI"):
         pytest.fail(words)
-    # not everyone may install system packages; in CI, where they are installed, it has failed above
-    pytest.skip(words)
+    pytest.skip(words)  # not everyone may install system packages; the other tests are worth it

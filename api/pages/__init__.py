@@ -44,7 +44,6 @@ for _page in (
     curve_files,
     figures_page,
     import_page,
-    link_pages,
     log_forms,
     mix_page,
     notices_page,

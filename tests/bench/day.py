@@ -1,14 +1,14 @@
 """Many live sensors on one machine, as fast as it drains: ``python -m tests.bench.day SENSORS ROUNDS [KIND] [DAYS]``.
 
-ROUNDS is at least 2. A round is one message of every probe (three depths) over MQTT, ten minutes of time after the last; 144 rounds are a
-day. A pile has two probes, a site fifty piles. The next round begins when the last one is stored and looked at. In every
-round one pile grows too hot, and how long its notice takes is measured; the piles before it are still hot, and those
+ROUNDS is at least 2, and at most a pile for each. A round is one message of every probe (three depths) over MQTT, ten
+minutes of time after the last; 144 rounds are a day. A pile has two probes, a site fifty piles. Values vary a little, or
+each probe would be called stuck after some hours. The next round begins when the last one is stored and looked at. In
+every round one pile grows too hot, and how long its notice takes is measured; the piles before it are still hot, and those
 after it well. KIND is ``one`` (all that `turnbell serve` starts, embedded stores; its clock is put on by ten minutes a
 round, `day_service.py`) or ``apart`` (two ingesters, two watches, one page server; mosquitto, PostgreSQL and
 VictoriaMetrics, all on this machine; by the machine's clock, so that the first of many rounds would be old: two or
 three). DAYS of readings lie in the store beforehand (``one`` alone; 0 when absent). Says on standard error how far it
-is; prints one JSON line; processor seconds are those of the service and of what it runs on,
-not of the publisher.
+is; prints one JSON line; processor seconds are those of the service and of what it runs on, not of the publisher.
 """
 
 from __future__ import annotations
@@ -62,7 +62,9 @@ class Rounds:
         for pile in range(self._piles):
             celsius = 71.5 if pile <= number else 55.0 + pile % 40 / 16
             for probe in range(PROBES_A_PILE):
-                payload = {"time": iso(Millis(at)), "celsius": dict.fromkeys(DEPTHS, celsius)}
+                sway = number * 7 + pile * 3 + probe * 5
+                values = {depth: celsius + (sway + 4 * nth) % 11 / 16 for nth, depth in enumerate(DEPTHS)}
+                payload = {"time": iso(Millis(at)), "celsius": values}
                 last = self._client.publish(
                     f"turnbell/b{pile // PILES_A_SITE}/P-{pile}-{probe}/readings", json.dumps(payload), 1
                 )
@@ -81,6 +83,10 @@ class Rounds:
     def _told(self, peg: str) -> float | None:
         posts = (post for post in self._place.hook.posts if post.json["kind"] == "cool_pile")
         return next((post.at for post in posts if post.json["peg"] == peg), None)
+
+    def messages(self) -> int:
+        """To people, so far."""
+        return len(self._place.hook.posts)
 
     def close(self) -> None:
         self._client.disconnect()
@@ -109,7 +115,7 @@ def say_how_far(number: int, turns: Rounds, spent_s: float) -> None:
     looked, told, mib = turns.looked_s[-1], turns.notice_s[-1], sum(mib_by_program().values())
     print(
         f"# round {number + 1}: looked at after {looked:.1f} s, told after {told:.1f} s, {spent_s:.1f} s of "
-        f"processor, {mib:.0f} MiB",
+        f"processor, {mib:.0f} MiB, {turns.messages()} messages so far",
         file=sys.stderr,
         flush=True,
     )
@@ -117,6 +123,8 @@ def say_how_far(number: int, turns: Rounds, spent_s: float) -> None:
 
 def main(sensors: int, rounds: int, kind: str, days: float) -> None:
     piles = piles_of(sensors)
+    if not 2 <= rounds <= piles:
+        sys.exit(f"{sensors} sensors make {piles} piles: 2 to {piles} rounds")
     now = SystemClock().now()
     start = now if kind == "one" else now - (rounds - 1) * STEP
     built = Millis(start - max(2 * DAY, round(days * DAY)))

@@ -94,11 +94,3 @@ def sums(report: HeatReport) -> list[object]:
         [(one.from_, one.to, one.hours_above_55, one.peak_c) for one in report.cycles],
         [(one.id, one.status, one.met_at) for one in report.rules],
     ]  # fmt: skip
-
-
-def copied(made: Path, to: Path) -> Path:
-    to.mkdir()
-    for file in made.iterdir():
-        if file.is_file():
-            (to / file.name).write_bytes(file.read_bytes())
-    return to

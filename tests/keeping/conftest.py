@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
@@ -12,7 +13,7 @@ from shared.people import Channel, Person, Subscription
 from shared.piles import FieldNote
 from shared.readings import Reading, SensorKey
 from shared.times import HOUR, Millis
-from tests.keeping.aged_yard import BUILT, NOW, copied, fill, opened
+from tests.keeping.aged_yard import BUILT, NOW, fill, opened
 from tests.keeping.site_made import RULE
 
 
@@ -26,19 +27,17 @@ def aged(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def data(aged: Path, tmp_path: Path) -> Path:
-    return copied(aged, tmp_path / "data")
+    return shutil.copytree(aged, tmp_path / "data")
 
 
 @pytest.fixture(scope="session")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def made(tmp_path_factory: pytest.TempPathFactory, aged: Path) -> Path:
     """A folder with a data directory, thinned, and the zip of its site."""
     folder = tmp_path_factory.mktemp("site")
-    data = folder / "data"
-    data.mkdir()
+    data = shutil.copytree(aged, folder / "data")
     (data / "rules").mkdir()
     (data / "rules" / "two-hot-days.toml").write_text(RULE)
     with opened(data) as house:
-        fill(house)
         registry = house.registry
         registry.piles.change(
             "open", rule_ids=("two-hot-days",), mix={"feedstocks": [{"name": "straw", "mass_kg": 0.1}]}

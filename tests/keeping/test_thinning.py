@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import signal
 import subprocess
 import sys
@@ -19,7 +20,7 @@ from shared.piles import FieldNote, Turn
 from shared.put_away import PUT_AWAY
 from shared.readings import Reading, SensorKey
 from shared.times import DAY, HOUR, MINUTE, Millis, Span
-from tests.keeping.aged_yard import BUILT, EVER, FINISHED, NOW, copied, opened, sums
+from tests.keeping.aged_yard import BUILT, EVER, FINISHED, NOW, opened, sums
 
 
 @pytest.fixture
@@ -149,12 +150,12 @@ def test_a_dry_run_says_what_would_go_and_changes_nothing(data: Path) -> None:
 def test_a_kill_in_the_middle_loses_nothing_and_the_rest_is_done_the_next_time(
     aged: Path, tmp_path: Path
 ) -> None:
-    with opened(copied(aged, tmp_path / "whole")) as house:
+    with opened(shutil.copytree(aged, tmp_path / "whole")) as house:
         before = told(house)
         thinning.thin(house)
         whole = rows(house)
     pieces = [1, 9, 32, 48]
-    yards = [copied(aged, tmp_path / str(piece)) for piece in pieces]
+    yards = [shutil.copytree(aged, tmp_path / str(piece)) for piece in pieces]
     command = [sys.executable, "-m", "tests.keeping.thin_child"]
     for yard, piece in zip(yards, pieces, strict=True):
         command += [str(yard), str(piece)]

@@ -12,7 +12,8 @@ from deploy.backup import backup
 from shared.stores import open_readings, open_registry
 from tests.contracts.child import batch
 from tests.contracts.registry_made import furnished
-from tests.deploy.backups.kept_rule import RULE
+
+RULE = 'id = "own"\n'
 
 
 @pytest.fixture(scope="package")

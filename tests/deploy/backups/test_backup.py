@@ -14,7 +14,7 @@ from shared.piles import Turn
 from shared.stores import open_readings, open_registry
 from shared.times import Millis, Span
 from tests.contracts.child import BATCH, batch
-from tests.deploy.backups.kept_rule import RULE
+from tests.deploy.backups.conftest import RULE
 
 EVER = Span(Millis(0))
 

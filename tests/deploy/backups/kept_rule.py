@@ -1,3 +1,0 @@
-"""A rule of the yard's own."""
-
-RULE = 'id = "own"\n'
