@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from functools import lru_cache
+from functools import cache, lru_cache
 from gettext import GNUTranslations
 from pathlib import Path
 
@@ -14,9 +14,10 @@ LOCALES = Path(__file__).with_name("locales")
 DEFAULT_LANGUAGE = "en"
 
 
-def languages(domain: str = "notices") -> list[str]:
+@cache
+def languages(domain: str = "notices") -> tuple[str, ...]:
     """The languages that have a catalogue, by code."""
-    return sorted(found.parent.parent.name for found in LOCALES.glob(f"*/LC_MESSAGES/{domain}.po"))
+    return tuple(sorted(found.parent.parent.name for found in LOCALES.glob(f"*/LC_MESSAGES/{domain}.po")))
 
 
 def known_language(wanted: str, domain: str = "notices") -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 from markdown_it import MarkdownIt
@@ -27,6 +28,7 @@ class Block:
         return f"{self.file}:{self.line}"
 
 
+@cache
 def tokens(file: Path) -> list[Token]:
     return MarkdownIt("commonmark").enable("table").parse(file.read_text("utf-8"))
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from sqlalchemy import Connection, or_, select
+from sqlalchemy import Connection, bindparam, or_, select
 
 from shared.episodes import Episode, NoticeKind
 from shared.ports import Conflict
@@ -14,6 +14,15 @@ from shared.stores.registry.work import Work
 
 EPISODE = Shape(Episode, t.episodes, "episode")
 _UNRESOLVED, _BY_OPENING = t.episodes.c.state != "resolved", ("opened_at", "id")
+_ALL_UNRESOLVED = EPISODE.query(_UNRESOLVED, order=_BY_OPENING)
+_SAME = select(t.episodes).where(
+    t.episodes.c.kind == bindparam("its_kind"),
+    t.episodes.c.pile_id.is_not_distinct_from(bindparam("its_pile_id")),
+    t.episodes.c.site.is_not_distinct_from(bindparam("its_site")),
+    t.episodes.c.subject == bindparam("its_subject"),
+    t.episodes.c.id != bindparam("its_id"),
+    _UNRESOLVED,
+)
 
 
 class SqlEpisodes:
@@ -32,9 +41,8 @@ class SqlEpisodes:
     def unresolved(self, pile_id: str | None = None) -> list[Episode]:
         if pile_id is not None:
             return self.unresolved_of([pile_id])[pile_id]
-        query = EPISODE.query(_UNRESOLVED, order=_BY_OPENING)
         with self._work.read("reading episodes") as connection:
-            return EPISODE.listed(connection, query)
+            return EPISODE.listed(connection, _ALL_UNRESOLVED)
 
     def unresolved_of(self, pile_ids: Iterable[str]) -> dict[str, list[Episode]]:
         with self._work.read("reading episodes") as connection:
@@ -60,15 +68,7 @@ def _keep_apart(connection: Connection, episode: Episode) -> None:
     """The index holds this too; asking first gives the words."""
     if episode.state == "resolved":
         return
-    e = t.episodes.c
-    other = EPISODE.find(
-        connection,
-        e.kind == episode.kind,
-        e.pile_id.is_not_distinct_from(episode.pile_id),
-        e.site.is_not_distinct_from(episode.site),
-        e.subject == episode.subject,
-        e.state != "resolved",
-        e.id != episode.id,
-    )
+    about = {name: getattr(episode, name) for name in ("id", "kind", "pile_id", "site", "subject")}
+    other = EPISODE.first(connection, _SAME, {f"its_{name}": value for name, value in about.items()})
     if other is not None:
         raise Conflict(f"episode {other.id} ({other.kind}) about the same is not resolved yet")

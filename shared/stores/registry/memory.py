@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from sqlalchemy import Connection, delete, select
+from sqlalchemy import Connection, bindparam, delete, select
 
 from shared.stores.registry import tables as t
 from shared.stores.registry.rows import insert_unless_there, upsert
 from shared.stores.registry.work import Work
 from shared.times import Millis
+
+_VALUE = select(t.memory.c.value).where(t.memory.c.name == bindparam("its_name"))
 
 
 class SqlMemory:
@@ -53,7 +55,5 @@ class SqlMemory:
 
 
 def _value(connection: Connection, name: str) -> str | None:
-    value: str | None = connection.execute(
-        select(t.memory.c.value).where(t.memory.c.name == name)
-    ).scalar_one_or_none()
+    value: str | None = connection.execute(_VALUE, {"its_name": name}).scalar_one_or_none()
     return value

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from sqlalchemy import func, or_, select, update
+from sqlalchemy import bindparam, func, or_, select, update
 
 from shared.notices import Notice
 from shared.stores.registry import tables_notices as t
@@ -13,6 +13,8 @@ from shared.stores.registry.work import Work
 from shared.times import Millis
 
 NOTICE = Shape(Notice, t.notices, "notice")
+_SOONEST = select(func.min(t.notices.c.due_at)).where(t.notices.c.due_at.is_not(None))
+_DUE = update(t.notices).where(t.notices.c.id == bindparam("its_id")).values(due_at=bindparam("due_at"))
 
 
 class SqlNotices:
@@ -30,8 +32,7 @@ class SqlNotices:
     def change(self, notice_id: str, **fields: Any) -> Notice:
         with self._work.write("changing a notice") as connection:
             notice = NOTICE.change(connection, notice_id, fields)
-            due = update(t.notices).where(t.notices.c.id == notice_id).values(due_at=_due_at(notice))
-            connection.execute(due)
+            connection.execute(_DUE, {"its_id": notice_id, "due_at": _due_at(notice)})
             return notice
 
     def claim(self, now: Millis, lease_ms: int, limit: int) -> list[Notice]:
@@ -73,10 +74,8 @@ class SqlNotices:
             return NOTICE.listed(connection, query)
 
     def next_due(self) -> Millis | None:
-        due_at = t.notices.c.due_at
-        query = select(func.min(due_at)).where(due_at.is_not(None))
         with self._work.read("reading notices") as connection:
-            soonest: int | None = connection.execute(query).scalar_one()
+            soonest: int | None = connection.execute(_SOONEST).scalar_one()
         return None if soonest is None else Millis(soonest)
 
 

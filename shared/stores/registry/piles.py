@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, bindparam, select
 
 from shared.piles import FieldNote, Pile, Turn
 from shared.ports import Conflict, NotFound
@@ -17,6 +17,8 @@ from shared.stores.registry.work import Work
 PILE = Shape(Pile, t.piles, "pile", tuples=("rule_ids",))
 TURN = Shape(Turn, t.turns, "turn")
 NOTE = Shape(FieldNote, t.notes, "note")
+_TURNS = TURN.query(t.turns.c.pile_id == bindparam("of_pile"), order=["at", "id"])
+_NOTES = NOTE.query(t.notes.c.pile_id == bindparam("of_pile"), order=["at", "id"])
 
 
 class SqlPiles:
@@ -70,7 +72,8 @@ class SqlPiles:
             return TURN.change(connection, turn_id, fields)
 
     def turns(self, pile_id: str) -> list[Turn]:
-        return self.turns_of([pile_id])[pile_id]
+        with self._work.read("reading turns") as connection:
+            return TURN.listed(connection, _TURNS, {"of_pile": pile_id})
 
     def turns_of(self, pile_ids: Iterable[str]) -> dict[str, list[Turn]]:
         with self._work.read("reading turns") as connection:
@@ -82,7 +85,8 @@ class SqlPiles:
             NOTE.insert(connection, note)
 
     def notes(self, pile_id: str) -> list[FieldNote]:
-        return self.notes_of([pile_id])[pile_id]
+        with self._work.read("reading notes") as connection:
+            return NOTE.listed(connection, _NOTES, {"of_pile": pile_id})
 
     def notes_of(self, pile_ids: Iterable[str]) -> dict[str, list[FieldNote]]:
         with self._work.read("reading notes") as connection:

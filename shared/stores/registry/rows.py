@@ -4,9 +4,22 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterable, Mapping, Sequence
+from functools import cache
 from typing import Any, Generic, TypeVar
 
-from sqlalchemy import ColumnElement, Connection, RowMapping, Select, Table, insert, select, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Insert,
+    RowMapping,
+    Select,
+    Table,
+    Update,
+    bindparam,
+    insert,
+    select,
+    update,
+)
 from sqlalchemy.dialects import postgresql, sqlite
 
 from shared.ports import NotFound, StorageError
@@ -24,6 +37,8 @@ class Shape(Generic[Thing]):
         self.kind, self.table, self.noun, self.key = kind, table, noun, key
         self.fields = tuple(field.name for field in dataclasses.fields(kind))  # type: ignore[arg-type]  # Thing is a dataclass
         self._tuples = tuples
+        self._insert = insert(table)
+        self._of_key = select(table).where(table.c[key] == bindparam("of_key"))
 
     def row(self, thing: Thing) -> dict[str, Any]:
         row = {name: getattr(thing, name) for name in self.fields}
@@ -38,23 +53,30 @@ class Shape(Generic[Thing]):
         return self.kind(**values)
 
     def insert(self, connection: Connection, thing: Thing) -> None:
-        connection.execute(insert(self.table), self.row(thing))
+        connection.execute(self._insert, self.row(thing))
 
     def replace(self, connection: Connection, thing: Thing) -> None:
         upsert(connection, self.table, self.row(thing), (self.key,))
 
     def find(self, connection: Connection, *where: ColumnElement[bool]) -> Thing | None:
-        row = connection.execute(select(self.table).where(*where)).mappings().first()
+        return self.first(connection, select(self.table).where(*where))
+
+    def first(
+        self, connection: Connection, query: Select[Any], values: Mapping[str, Any] | None = None
+    ) -> Thing | None:
+        row = connection.execute(query, values).mappings().first()
         return None if row is None else self.thing(row)
 
     def get(self, connection: Connection, id_: str) -> Thing:
-        found = self.find(connection, self.table.c[self.key] == id_)
+        found = self.first(connection, self._of_key, {"of_key": id_})
         if found is None:
             raise NotFound(f"there is no {self.noun} {id_}")
         return found
 
-    def listed(self, connection: Connection, query: Select[Any]) -> list[Thing]:
-        return [self.thing(row) for row in connection.execute(query).mappings()]
+    def listed(
+        self, connection: Connection, query: Select[Any], values: Mapping[str, Any] | None = None
+    ) -> list[Thing]:
+        return [self.thing(row) for row in connection.execute(query, values).mappings()]
 
     def of_many(
         self,
@@ -74,7 +96,8 @@ class Shape(Generic[Thing]):
         return found
 
     def query(self, *where: ColumnElement[bool], order: Iterable[str]) -> Select[Any]:
-        return select(self.table).where(*where).order_by(*(self.table.c[name] for name in order))
+        everything = _in_order(self.table, tuple(order))
+        return everything.where(*where) if where else everything
 
     def changed(self, thing: Thing, fields: Mapping[str, Any]) -> Thing:
         for name in fields:
@@ -87,23 +110,53 @@ class Shape(Generic[Thing]):
         row = self.row(thing)
         if fields:
             changes = {name: row[name] for name in fields}
-            connection.execute(update(self.table).where(self.table.c[self.key] == id_).values(changes))
+            connection.execute(_change(self.table, self.key, tuple(changes)), {"of_key": id_, **changes})
         return thing
 
 
 def upsert(connection: Connection, table: Table, row: Mapping[str, Any], key: Sequence[str]) -> None:
-    statement = _insert(connection, table).values(row)
-    rest = {name: statement.excluded[name] for name in row if name not in key}
-    connection.execute(statement.on_conflict_do_update(index_elements=list(key), set_=rest))
+    connection.execute(_upsert(connection.dialect.name, table, tuple(row), tuple(key)), row)
 
 
 def insert_unless_there(
     connection: Connection, table: Table, row: Mapping[str, Any], key: Sequence[str]
 ) -> bool:
     """True when the row went in; False when ``key`` was there already."""
-    statement = _insert(connection, table).values(row).on_conflict_do_nothing(index_elements=list(key))
-    return connection.execute(statement.returning(table.c[key[0]])).first() is not None
+    statement = _insert_unless_there(connection.dialect.name, table, tuple(key))
+    return connection.execute(statement, row).first() is not None
 
 
-def _insert(connection: Connection, table: Table) -> Any:
-    return (postgresql if connection.dialect.name == "postgresql" else sqlite).insert(table)
+# Statements are put together once a table: that costs as much as running them.
+
+
+@cache
+def _in_order(table: Table, order: tuple[str, ...]) -> Select[Any]:
+    return select(table).order_by(*(table.c[name] for name in order))
+
+
+@cache
+def _change(table: Table, key: str, names: tuple[str, ...]) -> Update:
+    return (
+        update(table)
+        .where(table.c[key] == bindparam("of_key"))
+        .values({name: bindparam(name) for name in names})
+    )
+
+
+@cache
+def _upsert(dialect: str, table: Table, names: tuple[str, ...], key: tuple[str, ...]) -> Insert:
+    statement = _insert(dialect, table)
+    rest = {name: statement.excluded[name] for name in names if name not in key}
+    done: Insert = statement.on_conflict_do_update(index_elements=list(key), set_=rest)
+    return done
+
+
+@cache
+def _insert_unless_there(dialect: str, table: Table, key: tuple[str, ...]) -> Insert:
+    statement = _insert(dialect, table).on_conflict_do_nothing(index_elements=list(key))
+    done: Insert = statement.returning(table.c[key[0]])
+    return done
+
+
+def _insert(dialect: str, table: Table) -> Any:
+    return (postgresql if dialect == "postgresql" else sqlite).insert(table)

@@ -18,6 +18,7 @@ from shared.stores.registry import tables as t
 from shared.stores.registry.engine import FOREIGN, trouble
 
 FACTS = "facts"
+_COUNT_ON = update(t.counters).where(t.counters.c.name == FACTS).values(value=t.counters.c.value + 1)
 _ALONE = 0x54425257  # PostgreSQL advisory lock
 
 
@@ -54,8 +55,7 @@ class Work:
         """``facts`` = it touches what Registry.version counts; that also makes such writes go one by one."""
         with self.transaction(what) as connection, _translated(what):
             if facts:
-                counter = update(t.counters).where(t.counters.c.name == FACTS)
-                connection.execute(counter.values(value=t.counters.c.value + 1))
+                connection.execute(_COUNT_ON)
             yield connection
 
     @contextmanager

@@ -24,7 +24,7 @@ def messages(language: str) -> dict[str | tuple[str, ...], Message]:
 
 
 def test_english_and_german_are_there() -> None:
-    assert languages() == ["de", "en"]
+    assert languages() == ("de", "en")
 
 
 @pytest.mark.parametrize("language", languages())
