@@ -126,6 +126,10 @@ def invite(
     )
 
 
+def join_link(public_url: str | None, key: str) -> str:
+    return f"{(public_url or '').rstrip('/')}/join?key={key}"
+
+
 def find_invitation(registry: Registry, key: str, now: Millis) -> Token | None:
     """The unused one-time key of that text: an invitation, or the first start's."""
     text = key.strip()

@@ -1,13 +1,8 @@
-"""Puts the parts together. The only place that picks adapters."""
+"""Puts the running parts together on the opened stores: loops, and what the pages need."""
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
 from functools import partial
-from pathlib import Path
 
 from alerts.channels import test_send
 from alerts.outbox import SendLoop
@@ -16,162 +11,54 @@ from alerts.worker import WatchLoop
 from api.pages.sparks import sparks_of
 from api.parts import Parts
 from deploy.arrival_piles import PilesByProbe
-from deploy.errors import SurroundingsError, UserError
-from deploy.registry_key import KEY_FILE, LostKey, registry_key
+from deploy.house import House
 from deploy.supervisor import Supervisor
 from ingest.pipeline import IngestLoop
-from shared.heat.catalogue import Catalogue
-from shared.heat_book import HeatBook
-from shared.ports import ReadingsStore, Registry
-from shared.settings import Settings
-from shared.stores import (
-    READINGS_FILE,
-    REGISTRY_FILE,
-    SPOOL_FILE,
-    Address,
-    AddressError,
-    ForwardLoop,
-    LineReadings,
-    WrongKey,
-    open_line_readings,
-    open_readings,
-    open_registry,
-    parse_address,
-)
-from shared.times import Clock, SystemClock
+from shared.stores import ForwardLoop, LineReadings
 from shared.warm_loop import WarmLoop
 
 
-@dataclass(frozen=True)
-class House:
-    """The opened stores of one data directory, and the sums on top of them."""
-
-    data_dir: Path
-    settings: Settings
-    clock: Clock
-    registry: Registry
-    readings: ReadingsStore
-    catalogue: Catalogue
-    book: HeatBook
-
-    def close(self) -> None:
-        self.readings.close()
-        self.registry.close()
-
-    def ingest_loop(self, host: str, port: int) -> IngestLoop:
-        return IngestLoop(self.readings, self.registry, self.settings, self.clock, host, port)
-
-    def forward_loops(self) -> list[ForwardLoop]:
-        """Takes readings on to an outside store; none with the embedded one."""
-        if not isinstance(self.readings, LineReadings):
-            return []
-        return [ForwardLoop(self.readings, PilesByProbe(self.registry).pile_of)]
-
-    def watch_loops(self, *, shared: bool = False) -> list[WatchLoop | SendLoop]:
-        """``shared``: other processes watch too; each takes its share of the sites."""
-        share = LeasedShare(self.registry) if shared else None
-        return [
-            WatchLoop(self.registry, self.book, self.settings, self.clock, self.catalogue, share=share),
-            SendLoop(self.registry, self.book, self.settings, self.clock),
-        ]
-
-    def warm_loop(self, *, beside_watch: bool, speed: float | None = None) -> WarmLoop:
-        """So that the pages find reports and small curves ready; ``beside_watch``: there is one in this process."""
-        ready = sparks_of(self.book).of_many
-        return WarmLoop(
-            self.registry, self.book, self.clock, beside_watch=beside_watch, speed=speed or 1.0, then=ready
-        )
-
-    def parts(
-        self, supervisor: Supervisor | None, *, open_door: bool = False, demo_speed: float | None = None
-    ) -> Parts:
-        return Parts(
-            registry=self.registry,
-            readings=self.readings,
-            book=self.book,
-            catalogue=self.catalogue,
-            settings=self.settings,
-            data_dir=self.data_dir,
-            clock=self.clock,
-            loops=supervisor.states if supervisor else dict,
-            test_send=partial(test_send, self.registry, self.settings, self.clock),
-            open_door=open_door,
-            demo_speed=demo_speed,
-        )
+def ingest_loop(house: House, host: str, port: int) -> IngestLoop:
+    return IngestLoop(house.readings, house.registry, house.settings, house.clock, host, port)
 
 
-def open_house(
-    data_dir: Path, settings: Settings, clock: Clock | None = None, *, create: bool = False
-) -> House:
-    """Open (and migrate) the stores in ``data_dir``.
-
-    Raises UserError for a directory that is not there or a store that this program does not know,
-    SurroundingsError for one that cannot be written, StorageError for a database that cannot be used.
-    """
-    prepare_data_dir(data_dir, create=create)
-    address = _far_address(settings)
-    registry = _open_registry(data_dir, settings)
-    try:
-        readings = _open_readings(settings, data_dir, address)
-    except BaseException:
-        registry.close()
-        raise
-    try:
-        catalogue = Catalogue.load(data_dir)
-        book = HeatBook(readings, registry, catalogue, settings.max_gap_ms)
-    except BaseException:
-        readings.close()
-        registry.close()
-        raise
-    return House(data_dir, settings, clock or SystemClock(), registry, readings, catalogue, book)
+def forward_loops(house: House) -> list[ForwardLoop]:
+    """Takes readings on to an outside store; none with the embedded one."""
+    if not isinstance(house.readings, LineReadings):
+        return []
+    return [ForwardLoop(house.readings, PilesByProbe(house.registry).pile_of)]
 
 
-def _open_registry(data_dir: Path, settings: Settings) -> Registry:
-    where = settings.registry.url or data_dir / REGISTRY_FILE
-    try:
-        return open_registry(where, key=partial(registry_key, data_dir, settings))
-    except WrongKey as error:
-        wanted = "[registry] key" if settings.registry.key is not None else str(data_dir / KEY_FILE)
-        raise LostKey(f"{wanted} does not fit: {error}; lost? see `turnbell forget-secrets --help`") from None
+def watch_loops(house: House, *, shared: bool = False) -> list[WatchLoop | SendLoop]:
+    """``shared``: other processes watch too; each takes its share of the sites."""
+    share = LeasedShare(house.registry) if shared else None
+    return [
+        WatchLoop(house.registry, house.book, house.settings, house.clock, house.catalogue, share=share),
+        SendLoop(house.registry, house.book, house.settings, house.clock),
+    ]
 
 
-def _far_address(settings: Settings) -> Address | None:
-    """None = the embedded store. UserError for an address that cannot be used."""
-    wanted = settings.readings
-    if not wanted.url:
-        return None
-    try:
-        return parse_address(wanted.url, wanted.token.get_secret_value() if wanted.token else None)
-    except AddressError as error:
-        raise UserError(f"[readings] url: {error}") from error
+def warm_loop(house: House, *, beside_watch: bool, speed: float | None = None) -> WarmLoop:
+    """So that the pages find reports and small curves ready; ``beside_watch``: there is one in this process."""
+    ready = sparks_of(house.book).of_many
+    return WarmLoop(
+        house.registry, house.book, house.clock, beside_watch=beside_watch, speed=speed or 1.0, then=ready
+    )
 
 
-def _open_readings(settings: Settings, data_dir: Path, address: Address | None) -> ReadingsStore:
-    if address is None:
-        return open_readings(data_dir / READINGS_FILE)
-    return open_line_readings(address, settings.readings.spool or data_dir / SPOOL_FILE)
-
-
-def prepare_data_dir(data_dir: Path, *, create: bool) -> None:
-    if not data_dir.exists():
-        if not create:
-            raise UserError(
-                f"there is no data directory {data_dir}; `turnbell serve --data {data_dir}` makes it"
-            )
-        try:
-            data_dir.mkdir(parents=True, mode=0o700)
-        except OSError as error:
-            raise SurroundingsError(f"cannot make the data directory {data_dir}: {error.strerror}") from error
-    if not data_dir.is_dir():
-        raise UserError(f"{data_dir} is a file; --data needs a directory")
-    if not os.access(data_dir, os.R_OK | os.W_OK | os.X_OK):
-        raise SurroundingsError(f"the data directory {data_dir} cannot be read and written by this account")
-
-
-@contextmanager
-def opened_house(data_dir: Path, settings: Settings, *, create: bool = False) -> Iterator[House]:
-    house = open_house(data_dir, settings, create=create)
-    try:
-        yield house
-    finally:
-        house.close()
+def parts(
+    house: House, supervisor: Supervisor | None, *, open_door: bool = False, demo_speed: float | None = None
+) -> Parts:
+    return Parts(
+        registry=house.registry,
+        readings=house.readings,
+        book=house.book,
+        catalogue=house.catalogue,
+        settings=house.settings,
+        data_dir=house.data_dir,
+        clock=house.clock,
+        loops=supervisor.states if supervisor else dict,
+        test_send=partial(test_send, house.registry, house.settings, house.clock),
+        open_door=open_door,
+        demo_speed=demo_speed,
+    )

@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from deploy.assembly import House
 from deploy.backup import backup
 from deploy.errors import SurroundingsError, UserError
+from deploy.house import House
 from shared.times import iso
 
 MADE_AT = "backup.made_at"

@@ -7,8 +7,9 @@ import time
 from collections import defaultdict
 from collections.abc import Callable, Iterable
 
-from deploy.assembly import House
+from deploy import assembly
 from deploy.errors import SurroundingsError
+from deploy.house import House
 from deploy.larkfield import PILES, SITE, SITE_NAME, ZONE, DemoPile
 from deploy.simulator import ProbePublisher, senml_pack
 from deploy.yard import STEP_MS, Sample, Yard
@@ -100,7 +101,7 @@ def store_history(house: House, host: str, port: int, samples: Iterable[Sample])
         by_day[sample.pile.probe, sample.at // DAY].append(sample)
         count += len(sample.celsius)
     stop = threading.Event()
-    ingest = house.ingest_loop(host, port)
+    ingest = assembly.ingest_loop(house, host, port)
     thread = threading.Thread(target=ingest.run, args=(stop, lambda: None), name="history", daemon=True)
     thread.start()
     publisher = None

@@ -12,10 +12,9 @@ from typing import Literal
 
 import httpx
 
-from deploy.assembly import House
 from deploy.backups_kept import MADE_AT, TROUBLE
 from deploy.doctor_secrets import open_secrets
-from deploy.service import RUNNING_FILE
+from deploy.house import RUNNING_FILE, House
 from ingest import hearing
 from ingest.pipeline import IngestLoop
 from shared.loops import BEATS

@@ -8,9 +8,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from deploy.assembly import House
 from deploy.backups_kept import nightly_backup
 from deploy.errors import SurroundingsError, UserError
+from deploy.house import House
 from deploy.thinning import thin
 from shared.stores import READINGS_FILE, REGISTRY_FILE, SPOOL_FILE
 from shared.stores.copying import is_file

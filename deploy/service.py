@@ -13,15 +13,14 @@ from dataclasses import replace
 from fastapi import FastAPI
 
 from api.app import create_app
-from deploy.assembly import House
+from deploy import assembly
+from deploy.house import RUNNING_FILE, House
 from deploy.nightly import NightlyLoop
 from deploy.supervisor import Supervisor
 from deploy.web import WebServer, address_for_people, address_of, bind
 from ingest.broker import EmbeddedBroker
 from shared.loops import Loop
 from shared.settings import Settings
-
-RUNNING_FILE = "running.json"
 
 
 class Service:
@@ -53,18 +52,18 @@ class Service:
             host, port = self.mqtt_address
             inside = self._with_broker()
             loops: list[Loop] = [
-                inside.ingest_loop(host, port),
-                *inside.forward_loops(),
-                *inside.watch_loops(),
+                assembly.ingest_loop(inside, host, port),
+                *assembly.forward_loops(inside),
+                *assembly.watch_loops(inside),
             ]
             if more_loops is not None:
                 loops += more_loops(host, port)
-            comforts: list[Loop] = [inside.warm_loop(beside_watch=True, speed=self._demo_speed)]
+            comforts: list[Loop] = [assembly.warm_loop(inside, beside_watch=True, speed=self._demo_speed)]
             if self._demo_speed is None:
                 comforts.append(NightlyLoop(inside))
             self._supervisor = Supervisor(loops, self.house.registry, self.house.clock, comforts=comforts)
-            parts = inside.parts(
-                self._supervisor, open_door=self._demo_speed is not None, demo_speed=self._demo_speed
+            parts = assembly.parts(
+                inside, self._supervisor, open_door=self._demo_speed is not None, demo_speed=self._demo_speed
             )
             self.test_send = parts.test_send
             app = create_app(parts)

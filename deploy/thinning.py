@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from api.document_hash import data_hash
-from deploy.assembly import House
 from deploy.errors import UserError
+from deploy.house import House
 from shared.heat.engine import ASKED_OF_THE_CORE
 from shared.heat.exposure import KNOWN
 from shared.ports import SensorSummary

@@ -9,7 +9,7 @@ from fastapi.responses import RedirectResponse, Response
 from starlette.datastructures import FormData
 
 from api.auth import HouseManager
-from api.auth_accounts import INVITE_HOURS, invite
+from api.auth_accounts import INVITE_HOURS, invite, join_link
 from api.pages.forms import Text, number, read
 from api.pages.view import AnyView, View
 from api.v1 import accounts, audit, tokens
@@ -57,7 +57,7 @@ def switch_account(account_id: str, view: AnyView, caller: HouseManager, disable
 def renew_account(account_id: str, view: AnyView, caller: HouseManager) -> Response:
     held = view.parts.registry.accounts.get(account_id)
     key = invite(view.parts.registry, view.now, role=held.role, name=held.name, account=held.id)
-    link = _whole(view, accounts.join_link(view.parts.settings.web.public_url, key))
+    link = _whole(view, join_link(view.parts.settings.web.public_url, key))
     return _page(view, caller, link=link, until=Millis(view.now + INVITE_HOURS * HOUR))
 
 

@@ -8,7 +8,7 @@ from fastapi import APIRouter
 from pydantic import Field
 
 from api.auth import HouseManager
-from api.auth_accounts import INVITE_HOURS, invite, keep_an_owner
+from api.auth_accounts import INVITE_HOURS, invite, join_link, keep_an_owner
 from api.auth_session import end_sessions
 from api.auth_tokens import account_of
 from api.parts import PartsHere
@@ -76,10 +76,6 @@ def show(account: Account) -> AccountOut:
         disabled_at=account.disabled_at,
         last_login_at=account.last_login_at,
     )
-
-
-def join_link(public_url: str | None, key: str) -> str:
-    return f"{(public_url or '').rstrip('/')}/join?key={key}"
 
 
 @router.post("/invitations", status_code=201)

@@ -10,12 +10,10 @@ from typing import Any
 
 import click
 
-from api.auth_accounts import INVITE_HOURS, invite
-from api.v1.accounts import join_link
-from deploy.assembly import House, opened_house
+from api.auth_accounts import INVITE_HOURS, invite, join_link
 from deploy.commands.options import data_and_config, settings_of
 from deploy.errors import UserError
-from deploy.service import RUNNING_FILE
+from deploy.house import RUNNING_FILE, House, opened_house
 from shared.audit import COMMAND_LINE, Deed
 from shared.people import ROLES, Role
 from shared.times import SystemClock

@@ -7,8 +7,8 @@ from pathlib import Path
 import click
 
 from api.v1.audit import all_entries, json_lines
-from deploy.assembly import opened_house
 from deploy.commands.options import data_and_config, settings_of
+from deploy.house import opened_house
 from shared.audit import FIRST, check
 
 

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import click
 
-from deploy.assembly import opened_house
 from deploy.commands.options import data_and_config, settings_of
 from deploy.errors import UserError
+from deploy.house import opened_house
 from deploy.importing import find_pile, import_file, read_file, take_back
 from shared.import_preview import Preview, preview_of
 from shared.reading_files import ReadingsFile

@@ -7,9 +7,9 @@ from pathlib import Path
 import click
 
 from alerts.channels import test_send
-from deploy.assembly import opened_house
 from deploy.commands.options import data_and_config, settings_of
 from deploy.errors import SurroundingsError, UserError
+from deploy.house import opened_house
 from shared.ports import NotFound
 from shared.times import iso
 

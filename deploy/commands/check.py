@@ -6,10 +6,10 @@ from pathlib import Path
 
 import click
 
-from deploy.assembly import opened_house
 from deploy.commands.options import data_and_config, settings_of
 from deploy.doctor import examine, forget_role
 from deploy.errors import UserError
+from deploy.house import opened_house
 
 MARKS = {"ok": "ok  ", "warn": "warn", "fail": "FAIL"}
 

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import click
 
-from deploy.assembly import open_house
 from deploy.commands.options import HOST
 from deploy.demo import LiveProbes, furnish, store_history
 from deploy.demo_inbox import Inbox
 from deploy.errors import UserError
+from deploy.house import open_house
 from deploy.larkfield import DAYS, DUE_SOON, SITE_NAME, ZONE
 from deploy.service import Service
 from deploy.web import wait_for_a_signal

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import click
 
-from deploy.assembly import opened_house
 from deploy.backup import backup, restore
 from deploy.commands.options import DATA, data_and_config, settings_of
 from deploy.errors import UserError
 from deploy.exporting import export_piles
+from deploy.house import opened_house
 from deploy.importing import find_pile
 from deploy.registry_key import LostKey
 from shared.stores import REGISTRY_FILE

@@ -9,9 +9,9 @@ from pathlib import Path
 import click
 from pydantic import ValidationError
 
-from deploy.assembly import opened_house
 from deploy.commands.options import settings_of
 from deploy.errors import UserError
+from deploy.house import opened_house
 from shared.heat.catalogue import Catalogue, UnknownId
 from shared.mix.plan import FeedstockShare, MixAnswer, plan
 from shared.mix.recipe import Recipe, Rows, UnknownFeedstock

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import click
 
-from deploy.assembly import opened_house
 from deploy.commands.options import data_and_config, settings_of
 from deploy.errors import UserError
+from deploy.house import opened_house
 from deploy.moving_readings import move_readings
 from deploy.registry_key import KEY_FILE
 from shared.stores import READINGS_FILE, REGISTRY_FILE

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import click
 
-from deploy.assembly import opened_house
 from deploy.commands.options import data_and_config, settings_of
 from deploy.commands.simulate import simulate_command
 from deploy.enrol import enrol, revoke
+from deploy.house import opened_house
 from shared.times import SystemClock
 
 

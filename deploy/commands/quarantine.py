@@ -6,8 +6,8 @@ from pathlib import Path
 
 import click
 
-from deploy.assembly import opened_house
 from deploy.commands.options import data_and_config, settings_of
+from deploy.house import opened_house
 from ingest.figures import printable
 from ingest.quarantine import replay
 from shared.times import iso

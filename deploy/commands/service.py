@@ -11,7 +11,7 @@ import click
 from api.app import create_app
 from api.auth_session import first_run_key
 from api.role_app import create_role_app
-from deploy.assembly import House, open_house
+from deploy import assembly
 from deploy.commands.options import (
     DOOR_HOST,
     DOOR_PORT,
@@ -23,6 +23,7 @@ from deploy.commands.options import (
     settings_of,
 )
 from deploy.errors import UserError
+from deploy.house import House, open_house
 from deploy.service import Service
 from deploy.supervisor import Supervisor
 from deploy.web import WebServer, address_for_people, address_of, bind, wait_for_a_signal
@@ -65,8 +66,8 @@ def ingest(data_dir: Path, config_file: Path | None, host: str, port: int) -> No
     _tell_what_happens()
     house = open_house(data_dir, settings, create=True)
     try:
-        loop = house.ingest_loop(settings.mqtt.host, settings.mqtt.port)
-        _run_loops(house, [loop, *house.forward_loops()], host, port)
+        loop = assembly.ingest_loop(house, settings.mqtt.host, settings.mqtt.port)
+        _run_loops(house, [loop, *assembly.forward_loops(house)], host, port)
     finally:
         house.close()
 
@@ -80,7 +81,7 @@ def watch(data_dir: Path, config_file: Path | None, host: str, port: int) -> Non
     _tell_what_happens()
     house = open_house(data_dir, settings_of(config_file), create=True)
     try:
-        _run_loops(house, house.watch_loops(shared=True), host, port)
+        _run_loops(house, assembly.watch_loops(house, shared=True), host, port)
     finally:
         house.close()
 
@@ -96,9 +97,9 @@ def api(data_dir: Path, config_file: Path | None, host: str, port: int) -> None:
     try:
         listener = bind(host, port)
         supervisor = Supervisor(
-            [], house.registry, house.clock, comforts=[house.warm_loop(beside_watch=False)]
+            [], house.registry, house.clock, comforts=[assembly.warm_loop(house, beside_watch=False)]
         )
-        web = WebServer(create_app(house.parts(None)), listener, house.settings.web.trusted_proxies)
+        web = WebServer(create_app(assembly.parts(house, None)), listener, house.settings.web.trusted_proxies)
         supervisor.start()
         web.start()
         _announce(house, address_for_people(listener))
@@ -119,7 +120,7 @@ def _tell_what_happens() -> None:
 def _run_loops(house: House, loops: Sequence[Loop], host: str, port: int) -> None:
     listener = bind(host, port)
     supervisor = Supervisor(loops, house.registry, house.clock)
-    door = WebServer(create_role_app(house.parts(supervisor)), listener)
+    door = WebServer(create_role_app(assembly.parts(house, supervisor)), listener)
     supervisor.start()
     door.start()
     names = ", ".join(loop.name for loop in loops)

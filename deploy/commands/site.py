@@ -6,10 +6,10 @@ from pathlib import Path
 
 import click
 
-from deploy.assembly import opened_house
 from deploy.commands.account import note
 from deploy.commands.options import data_and_config, settings_of
 from deploy.errors import UserError
+from deploy.house import opened_house
 from shared.heat.catalogue import Catalogue
 from shared.ports import NotFound
 from shared.site_export import EXPORTED, write_site

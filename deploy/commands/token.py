@@ -6,11 +6,11 @@ from pathlib import Path
 
 import click
 
-from api.auth import create_token, use_of
-from deploy.assembly import opened_house
+from api.auth_tokens import create_token, use_of
 from deploy.commands.account import note
 from deploy.commands.options import data_and_config, settings_of
 from deploy.errors import UserError
+from deploy.house import opened_house
 from shared.people import ROLES
 from shared.times import DAY, Millis, SystemClock, iso
 

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import click
 
-from deploy.assembly import House, opened_house
 from deploy.commands.options import data_and_config, settings_of
 from deploy.errors import SurroundingsError, UserError
+from deploy.house import House, opened_house
 from deploy.nightly import BREATH_S, do, sqlite_files
 from deploy.thinning import Tally, thin
 from shared.ports import NotFound

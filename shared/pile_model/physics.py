@@ -20,17 +20,20 @@ HAUG_END_C, HAUG_PEAK = (
 )  # where Haug's curve comes to nothing, and its height at 71.6 °C; computed
 
 
+def between(value: Array, least: float, most: float) -> Array:
+    """``np.clip`` in a third of its time, which counts for arrays of this size."""
+    return np.minimum(np.maximum(value, least), most)
+
+
 def cardinal(t: Array, low: float, best: float, high: Array | float) -> Array:
     """Cardinal temperature model with inflection: 0 outside (low, high), 1 at ``best``.
 
     Source: Rosso et al. 1993, in the form g(T; a, o, b) of the growth-model literature.
     """
-    high = np.asarray(high, dtype=np.float64)
+    alive = (t > low) & (t < high)
     top = (t - high) * (t - low) ** 2
     bottom = (best - low) * ((best - low) * (t - best) - (best - high) * (best + low - 2 * t))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        value = top / bottom
-    return np.where((t > low) & (t < high), np.clip(value, 0.0, 1.0), 0.0)
+    return between(np.divide(top, bottom, out=np.zeros_like(t), where=alive), 0.0, 1.0)
 
 
 def activity(t: Array, t_max: Array) -> Array:
@@ -43,7 +46,7 @@ def activity_haug(t: Array, t_max: Array) -> Array:
     to try the outlook on kinetics that it does not assume. Coefficients from memory, unverified."""
     own = t + HAUG_END_C - (t_max + 3.0)
     rate = 1.066 ** (own - 20.0) - 1.21 ** (own - 60.0)
-    return np.where(t > 1.0, np.clip(rate / HAUG_PEAK, 0.0, 1.0), 0.0)
+    return np.where(t > 1.0, between(rate / HAUG_PEAK, 0.0, 1.0), 0.0)
 
 
 def moisture_factor(moisture: Array) -> Array:
@@ -53,7 +56,7 @@ def moisture_factor(moisture: Array) -> Array:
 
 def air_space(dry: Array, water: Array) -> Array:
     """Free air space, 0-1, from particle density 1550 and water 1000 kg/m3 (from memory, unverified)."""
-    return np.clip(1.0 - dry / 1550.0 - water / 1000.0, 0.02, 1.0)
+    return between(1.0 - dry / 1550.0 - water / 1000.0, 0.02, 1.0)
 
 
 def air_space_factor(free: Array) -> Array:
@@ -65,7 +68,7 @@ def oxygen_percent(air: Array, full_demand: Array) -> Array:
     """Steady oxygen where supply meets a demand of ``full_demand`` kg O2/m3/s times y/(2+y). Closed form, 0-21."""
     a = 0.232 * air / 21.0
     b = full_demand - 19.0 * a
-    return np.clip((-b + np.sqrt(b * b + 168.0 * a * a)) / (2.0 * a), 0.0, 21.0)
+    return between((-b + np.sqrt(b * b + 168.0 * a * a)) / (2.0 * a), 0.0, 21.0)
 
 
 def saturation_ratio(t: Array | float) -> Array:

@@ -61,10 +61,12 @@ class Simulation:
         self._fresh = {name: getattr(self, name).copy() for name in STATES}
         self.k_fast, self.k_slow = column("k_fast_d") / DAY_S, column("k_slow_d") / DAY_S
         self.t_max, self.chemical = column("t_max_c"), column("chemical_w_m3_80")
-        self.ventilation, self.skin_air = column("ventilation_kg_s_m3"), column("skin_air_kg_s_m3")
+        self.ventilation = column("ventilation_kg_s_m3")
         self.skin = column("skin_w_m2k")[:, 0]
         self.mixing, self.cooling = column("turn_mixing"), column("turn_cooling")
-        self.settling_s = column("settling_days")[:, 0] * DAY_S
+        self.skin_reach = column("skin_air_kg_s_m3") * np.exp(-self.depth / 0.15)
+        self.settled = np.exp(-STEP_S / (column("settling_days")[:, 0] * DAY_S))
+        self.outer_volume = self.volume[:, -4:].sum(axis=1)
 
     @property
     def moisture(self) -> NDArray[np.float64]:
@@ -88,14 +90,15 @@ class Simulation:
         reacted = full * aeration
 
         vapour_in = 0.7 * physics.saturation_ratio(air_c)
-        wet_surface = np.clip(moisture / 0.30, 0.0, 1.0)
+        wet_surface = physics.between(moisture / 0.30, 0.0, 1.0)
         evaporated = np.maximum(
             air_flow * (physics.saturation_ratio(self.t) * wet_surface - vapour_in), -1e-5
         )
         condensed = self._condensed(evaporated)
         source = (
             physics.HEAT_OF_REACTION * reacted
-            + physics.chemical_heat(self.t, self.chemical) * np.clip((0.60 - moisture) / 0.15, 0.0, 1.0)
+            + physics.chemical_heat(self.t, self.chemical)
+            * physics.between((0.60 - moisture) / 0.15, 0.0, 1.0)
             - air_flow * physics.AIR_HEAT * (self.t - air_c)
             - physics.LATENT_HEAT * (evaporated - condensed)
         )
@@ -107,13 +110,13 @@ class Simulation:
         self.slow = self.slow * (1.0 - STEP_S * self.k_slow * share)
         growth = GROWTH_D / DAY_S * (warmth + 0.06) * aeration * wetness * self.biomass * (1.0 - self.biomass)
         death = DEATH_D_K / DAY_S * np.maximum(0.0, self.t - 72.0) * self.biomass
-        self.biomass = np.clip(self.biomass + STEP_S * (growth - death), 0.01, 1.0)
+        self.biomass = physics.between(self.biomass + STEP_S * (growth - death), 0.01, 1.0)
         soaked = np.zeros_like(self.water)
         soaked[:, -4:] = 0.3 * rain / 3600.0 / (4 * self.width[:, None])
         self.water = np.maximum(
             1.0, self.water + STEP_S * (condensed - evaporated + physics.WATER_PER_KG * reacted + soaked)
         )
-        self.permeability = 0.35 + (self.permeability - 0.35) * np.exp(-STEP_S / self.settling_s)
+        self.permeability = 0.35 + (self.permeability - 0.35) * self.settled
         self.step_index += 1
 
     def _air_flow(self, free: NDArray[np.float64], air_c: float, wind: float) -> NDArray[np.float64]:
@@ -121,10 +124,10 @@ class Simulation:
             self.ventilation
             * (free / 0.55) ** 3
             * self.permeability[:, None]
-            * np.clip(self.t - air_c + 3.0, 0.5, None)
+            * np.maximum(self.t - air_c + 3.0, 0.5)
             / 40.0
         )
-        windy = self.skin_air * np.exp(-self.depth / 0.15) * (1.0 + 0.15 * (wind - 2.0)) * free / 0.55
+        windy = self.skin_reach * (1.0 + 0.15 * (wind - 2.0)) * free / 0.55
         flow: NDArray[np.float64] = np.maximum(buoyant + windy, 1e-7)
         return flow
 
@@ -132,7 +135,7 @@ class Simulation:
         """A quarter of the vapour from within settles again in the four outer shells."""
         vapour = 0.25 * (np.maximum(evaporated[:, :-4], 0.0) * self.volume[:, :-4]).sum(axis=1)
         condensed = np.zeros_like(evaporated)
-        condensed[:, -4:] = (vapour / self.volume[:, -4:].sum(axis=1))[:, None]
+        condensed[:, -4:] = (vapour / self.outer_volume)[:, None]
         return condensed
 
     def _conducted(

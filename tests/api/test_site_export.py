@@ -7,8 +7,8 @@ import zipfile
 from pathlib import Path
 
 from api.auth import create_token
-from deploy.assembly import open_house
 from deploy.cli import run
+from deploy.house import open_house
 from shared.piles import Placement, Site
 from shared.settings import Settings
 from shared.times import HOUR, Millis, Span

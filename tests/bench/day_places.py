@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from deploy.service import RUNNING_FILE
+from deploy.house import RUNNING_FILE
 from shared.people import Channel, Person, Subscription
 from shared.piles import Pile, Placement, Site
 from shared.ports import ReadingsStore, Registry

@@ -11,7 +11,7 @@ import mmap
 import sys
 from pathlib import Path
 
-from deploy.assembly import open_house
+from deploy.house import open_house
 from deploy.service import Service
 from deploy.web import wait_for_a_signal
 from shared.settings import Settings

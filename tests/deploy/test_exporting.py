@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from deploy.assembly import open_house
 from deploy.cli import run
+from deploy.house import open_house
 from shared.piles import Pile, Placement, Site, Turn
 from shared.readings import Reading, SensorKey
 from shared.settings import Settings

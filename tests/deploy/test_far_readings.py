@@ -8,8 +8,8 @@ import httpx
 import paho.mqtt.publish as mqtt
 import pytest
 
-from deploy.assembly import open_house
 from deploy.errors import UserError
+from deploy.house import open_house
 from shared.settings import Settings
 from tests.contracts.victoria import Victoria
 from tests.e2e.harness import serving, until

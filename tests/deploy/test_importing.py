@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from deploy.assembly import open_house
 from deploy.cli import run
+from deploy.house import open_house
 from shared.piles import Pile, Site
 from shared.settings import Settings
 from shared.times import parse_time

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from deploy.assembly import open_house
 from deploy.cli import run
+from deploy.house import open_house
 from shared.mix.recipe import TableRow
 from shared.own_feedstocks import keep_row
 from shared.settings import Settings

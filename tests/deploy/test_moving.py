@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from deploy.assembly import opened_house
 from deploy.backup import backup, restore
 from deploy.cli import run
+from deploy.house import opened_house
 from deploy.registry_key import LostKey
 from shared.ports import Conflict, Registry
 from shared.settings import Settings

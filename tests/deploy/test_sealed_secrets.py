@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from deploy.assembly import opened_house
 from deploy.backup import restore
 from deploy.cli import run
 from deploy.doctor import examine
+from deploy.house import opened_house
 from deploy.registry_key import KEY_FILE, LostKey, registry_key
 from shared.accounts import Account
 from shared.people import Channel, Person

@@ -11,8 +11,8 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from deploy.assembly import House, open_house
 from deploy.enrol import enrol
+from deploy.house import House, open_house
 from deploy.service import Service
 from ingest import broker as broker_module
 from shared.people import Channel, Person

@@ -11,7 +11,8 @@ from typing import Any
 
 from api.app import create_app
 from api.parts import LoopState
-from deploy.assembly import opened_house
+from deploy import assembly
+from deploy.house import opened_house
 from shared.settings import Settings
 
 INTRO = (
@@ -27,7 +28,7 @@ def http() -> str:
         tempfile.TemporaryDirectory() as folder,
         opened_house(Path(folder), Settings(), create=True) as house,
     ):
-        app = create_app(replace(house.parts(None), loops=lambda: {"watch": LoopState(True, 1.0)}))
+        app = create_app(replace(assembly.parts(house, None), loops=lambda: {"watch": LoopState(True, 1.0)}))
         described: dict[str, Any] = app.openapi()
         figures, _ = app.state.metrics.exposition()
     lines = [f"| {method} | `{path}` | {word} |" for method, path, word in _routes(described)]

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from deploy.assembly import House, open_house
+from deploy.house import House, open_house
 from shared.heat.report import HeatReport
 from shared.piles import FieldNote, Pile, Placement, Site, Turn
 from shared.probes import Calibration

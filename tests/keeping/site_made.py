@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from api.document_hash import data_hash
-from deploy.assembly import House
+from deploy.house import House
 from shared.people import Person
 from shared.piles import Pile, Site
 from shared.readings import Reading, SensorKey

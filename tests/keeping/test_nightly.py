@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from deploy.assembly import House
 from deploy.backups_kept import nightly_backup
 from deploy.cli import run
+from deploy.house import House
 from deploy.nightly import NightlyLoop, do
 from shared.settings import Settings
 from shared.times import DAY, HOUR, Millis

@@ -13,8 +13,8 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from deploy.assembly import open_house
 from deploy.cli import run
+from deploy.house import open_house
 from deploy.service import Service
 from shared.readings import SensorKey
 from shared.settings import Settings

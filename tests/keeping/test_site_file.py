@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from deploy.assembly import House
 from deploy.cli import run
+from deploy.house import House
 from shared import site_import
 from shared.people import Person, Subscription
 from shared.piles import Pile, Site

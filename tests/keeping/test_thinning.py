@@ -14,7 +14,7 @@ import pytest
 
 from api.document_hash import data_hash
 from deploy import thinning
-from deploy.assembly import House
+from deploy.house import House
 from deploy.nightly import NightlyLoop
 from shared.piles import FieldNote, Turn
 from shared.put_away import PUT_AWAY

@@ -12,8 +12,8 @@ from typing import Any
 import pytest
 from sqlalchemy import create_engine
 
-from deploy.assembly import open_house
 from deploy.backup import backup, restore
+from deploy.house import open_house
 from shared.settings import Settings
 from shared.stores import open_line_readings, open_readings, open_registry, parse_address, readings_schema
 from shared.stores.line import tables as line

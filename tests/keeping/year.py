@@ -17,7 +17,7 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 
-from deploy.assembly import House, open_house
+from deploy.house import House, open_house
 from shared.pile_model.field import FieldRecord, field_records
 from shared.piles import Pile, Placement, Site, Turn
 from shared.put_away import PUT_AWAY

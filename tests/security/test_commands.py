@@ -13,7 +13,7 @@ from click.testing import CliRunner, Result
 
 from deploy.cli import turnbell
 from deploy.errors import UserError
-from deploy.service import RUNNING_FILE
+from deploy.house import RUNNING_FILE
 from tests.api.conftest import House, build_house, close_house
 from tests.security.conftest import PASSWORD, owner, send, sign_in, visitor
 
