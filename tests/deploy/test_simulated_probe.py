@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from itertools import pairwise
 from pathlib import Path
 
@@ -24,6 +25,7 @@ END = Millis(BEGIN + 3 * DAY)
 TOPIC = "turnbell/larkfield/lance-01/readings"
 
 
+@cache
 def sent(**habits: object) -> list[Sending]:
     return list(messages("lance-01", Habits(**habits), BEGIN, END))  # type: ignore[arg-type]  # of a test's choice
 
@@ -49,7 +51,7 @@ def test_it_measures_every_interval_and_sends_each_at_once() -> None:
 
 def test_the_same_seed_is_the_same_probe_and_another_is_another() -> None:
     everything = frozenset(FAULTS)
-    assert sent(faults=everything) == sent(faults=everything)
+    assert sent.__wrapped__(faults=everything) == sent(faults=everything)
     assert sent(seed=1) != sent(seed=2)
 
 

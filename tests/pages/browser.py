@@ -15,7 +15,7 @@ PHONE = (390, 844)
 DESK = (1440, 900)
 ARGS = (
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync",
+    "--disable-component-update", "--disable-sync", "--renderer-process-limit=1",
 )  # fmt: skip
 Scheme = Literal["light", "dark"]
 
@@ -46,7 +46,6 @@ def visitor(
     javascript: bool = True,
     fahrenheit: bool = False,
     touch: bool = False,
-    workers: Literal["allow", "block"] = "allow",
     scale: float = 1,
 ) -> Iterator[BrowserContext]:
     """A fresh profile that has signed in with ``key``."""
@@ -56,7 +55,6 @@ def visitor(
         color_scheme=scheme,
         java_script_enabled=javascript,
         has_touch=touch,
-        service_workers=workers,
         device_scale_factor=scale,
         locale="en-GB",
         timezone_id="Asia/Tokyo",  # the pages must speak the site's zone, not the browser's
