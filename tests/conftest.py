@@ -27,6 +27,11 @@ sys.setswitchinterval(0.0005)
 """Most tests wait for a thread of their own process, the server's above all; ten times as long is the usual."""
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """First what shares something costly: near the end a worker takes over tests of another, and makes it once more."""
+    items.sort(key=lambda item: "tests/pile_model/" not in item.nodeid)
+
+
 @pytest.fixture(scope="session")
 def mosquitto() -> str:
     """Where the broker's program is; nothing is started."""

@@ -15,7 +15,7 @@ PHONE = (390, 844)
 DESK = (1440, 900)
 ARGS = (
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync", "--renderer-process-limit=1",
+    "--disable-component-update", "--disable-sync",
 )  # fmt: skip
 Scheme = Literal["light", "dark"]
 

@@ -107,11 +107,7 @@ def test_without_signal_a_turn_waits_and_goes_once(own_yard: Yard, browser: Brow
         expect(page.locator("#waiting")).to_contain_text("waits on this phone")
         assert turns(own_yard) == before
         own_yard.clock.at = Millis(pressed_at + 90 * MINUTE)
-        context.set_offline(False)
-        expect(page.locator("#waiting")).to_be_hidden()
-        page.wait_for_load_state("networkidle")
-        page.reload()
-        expect(page.locator("#waiting")).to_be_hidden()
+        send_once_there_is_signal(context, page)
     kept = own_yard.parts.registry.piles.turns("pile-K-01")
     assert len(kept) == before + 1
     assert abs(kept[-1].at - pressed_at) < MINUTE, "it carries the time of the tap, not of its arrival"
@@ -138,11 +134,7 @@ def test_without_signal_a_picture_waits_with_its_entry_and_goes_once(
         page.reload()  # the phone's own copy of the page: what waits is still there
         expect(page.locator("#waiting")).to_contain_text("picture")
         own_yard.clock.at = Millis(pressed_at + 90 * MINUTE)
-        context.set_offline(False)
-        expect(page.locator("#waiting")).to_be_hidden()
-        page.wait_for_load_state("networkidle")
-        page.reload()
-        expect(page.locator("#waiting")).to_be_hidden()
+        send_once_there_is_signal(context, page)
     (kept,) = pictures(own_yard)
     assert abs(kept.at - pressed_at) < MINUTE
     assert small_picture(own_yard, kept) == (1600, 1200)
@@ -217,7 +209,13 @@ def keep_the_yards_time(context: BrowserContext, yard: Yard) -> None:
 def press_without_signal(context: BrowserContext, page: Page) -> None:
     page.get_by_role("button", name="Turned just now").click()
     expect(page.locator("#waiting")).to_contain_text("waits on this phone")
-    context.set_offline(False)
+    send_once_there_is_signal(context, page)
+
+
+def send_once_there_is_signal(context: BrowserContext, page: Page) -> None:
+    with page.expect_navigation():  # the page loads itself anew once what waited is sent
+        context.set_offline(False)
+    page.wait_for_load_state("networkidle")
     expect(page.locator("#waiting")).to_be_hidden()
 
 

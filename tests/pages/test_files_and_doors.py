@@ -11,23 +11,20 @@ import pytest
 
 from api.auth import create_token
 from shared.people import Role
-from tests.pages.server import Yard
+from tests.pages.server import Yard, client_of
 
 PAGE = {"Accept": "text/html"}
 
 
 @pytest.fixture
 def client(larkfield: Yard) -> Iterator[httpx.Client]:
-    with httpx.Client(
-        base_url=larkfield.address, headers={"Authorization": f"Bearer {larkfield.key}"}, timeout=60
-    ) as found:
+    with client_of(larkfield, larkfield.key) as found:
         yield found
 
 
 def caller(yard: Yard, role: Role | None) -> httpx.Client:
     key = create_token(yard.parts.registry, role, f"the {role}", yard.clock.at) if role else None
-    headers = PAGE | ({"Authorization": f"Bearer {key}"} if key else {})
-    return httpx.Client(base_url=yard.address, headers=headers, timeout=60)
+    return client_of(yard, key, PAGE["Accept"])
 
 
 def test_the_style_is_kept_for_good_and_another_edition_is_not_there(client: httpx.Client) -> None:

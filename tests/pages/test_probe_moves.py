@@ -5,7 +5,7 @@ from __future__ import annotations
 import httpx
 
 from shared.times import HOUR, Millis, iso
-from tests.pages.server import Yard
+from tests.pages.server import Yard, client_of
 from tests.pages.yard import NOW
 
 SITE, PROBE = "larkfield", "wanderer"
@@ -13,11 +13,7 @@ FORM = {"probe": PROBE, "zone": "core"}
 
 
 def manager_of(yard: Yard) -> httpx.Client:
-    return httpx.Client(
-        base_url=yard.address,
-        headers={"Authorization": f"Bearer {yard.key}", "Accept": "text/html"},
-        timeout=60,
-    )
+    return client_of(yard, yard.key, "text/html")
 
 
 def hours_ago(hours: int) -> tuple[str, Millis]:

@@ -12,7 +12,7 @@ import pytest
 from shared.piles import Placement
 from shared.readings import ArrivalMark, Reading, SensorKey
 from shared.times import HOUR, MINUTE, Millis, Span, iso
-from tests.pages.server import Yard
+from tests.pages.server import Yard, client_of
 from tests.pages.yard import DEPTHS, NOW
 
 SITE, PILE = "larkfield", "pile-K-01"
@@ -31,7 +31,8 @@ def hear(yard: Yard, probe: str, values: list[float], mark: ArrivalMark, depth: 
 
 
 def asked(yard: Yard, path: str) -> httpx.Response:
-    return httpx.get(yard.address + path, headers={"Authorization": f"Bearer {yard.key}"}, timeout=60)
+    with client_of(yard, yard.key) as client:
+        return client.get(path)
 
 
 def told(yard: Yard, probe: str) -> str:
