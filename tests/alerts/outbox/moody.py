@@ -67,12 +67,17 @@ class Moody:
 
     @staticmethod
     def _read(sock: socket.socket) -> tuple[str, str]:
+        def more() -> bytes:
+            if piece := sock.recv(65536):
+                return piece
+            raise ConnectionError("the sender has given up")
+
         raw = b""
         while b"\r\n\r\n" not in raw:
-            raw += sock.recv(65536)
+            raw += more()
         head, _, rest = raw.partition(b"\r\n\r\n")
         headers = dict(line.lower().split(": ", 1) for line in head.decode().split("\r\n")[1:])
         while len(rest) < int(headers["content-length"]):
-            rest += sock.recv(65536)
+            rest += more()
         body = json.loads(rest)
         return headers["idempotency-key"], f"{body['episode']} {body['reason']} {body['title']}"
