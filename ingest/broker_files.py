@@ -7,8 +7,7 @@ import hashlib
 import os
 import secrets
 import stat
-from base64 import b64decode, b64encode
-from hmac import compare_digest
+from base64 import b64encode
 from pathlib import Path
 from typing import Final
 
@@ -102,9 +101,3 @@ def password_hash(password: str) -> str:
     salt = secrets.token_bytes(12)
     digest = hashlib.pbkdf2_hmac("sha512", password.encode(), salt, _ROUNDS)
     return f"$7${_ROUNDS}${b64encode(salt).decode()}${b64encode(digest).decode()}"
-
-
-def password_fits(password: str, hashed: str) -> bool:
-    _, _, rounds, salt, digest = hashed.split("$")
-    again = hashlib.pbkdf2_hmac("sha512", password.encode(), b64decode(salt), int(rounds))
-    return compare_digest(again, b64decode(digest))

@@ -94,10 +94,6 @@ def round_row(
     return RoundRow(pile, zone, verdict.need, verdict.act, verdict.by, verdict.why, figure, report, episodes)
 
 
-def counts_by_need(rows: list[RoundRow]) -> Mapping[Need, int]:
-    return {need: sum(row.need == need for row in rows) for need in NEEDS}
-
-
 def _order(row: RoundRow) -> tuple[int, int, float, str]:
     by = row.by if row.by is not None else 2**62
     return (NEEDS.index(row.need), by, -(row.figure.celsius or -273.0), row.pile.peg)

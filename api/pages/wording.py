@@ -7,7 +7,6 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from shared.local_words import local_words
-from shared.round_verdict import NEEDS
 from shared.spoken import depth_words, respoken, span_words
 from shared.times import DAY, Millis, TimeError, iso, parse_time, to_datetime
 from shared.units import (
@@ -252,4 +251,3 @@ FILTERS: Mapping[str, Callable[..., Any]] = {
     "retold": retold,
     "subject": subject,
 }
-NEED_ORDER = NEEDS

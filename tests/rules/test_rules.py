@@ -30,7 +30,6 @@ HELD = [
     ("ca-ccme-windrow", 55.0, 15.0, FIVE),
     ("uk-pas100", 65.0, 7.0, (2.0, 4.0)),
 ]
-TURNS_ASKED = {case[0]: len(case[3]) for case in HELD if case[3]}
 
 
 @pytest.mark.parametrize(("rule_id", "celsius", "days", "turns"), HELD)

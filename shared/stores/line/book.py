@@ -150,11 +150,6 @@ def counter(connection: Connection, name: str) -> int:
     return value
 
 
-def count_up(connection: Connection, name: str) -> None:
-    c = t.counters.c
-    connection.execute(update(t.counters).where(c.name == name).values(value=c.value + 1))
-
-
 def key_of(row: RowMapping) -> SensorKey:
     return SensorKey(row["site"], row["probe"], row["depth"], row["quantity"])
 

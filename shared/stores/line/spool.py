@@ -143,13 +143,6 @@ def counts(connection: Connection) -> dict[int, int]:
     }
 
 
-def oldest_waiting(connection: Connection) -> int | None:
-    oldest: int | None = connection.execute(
-        select(func.min(p.received_at)).where(p.state == t.WAITING)
-    ).scalar_one()
-    return oldest
-
-
 def take_out(connection: Connection, keys: Collection[Key]) -> dict[Key, int]:
     """Delete these; gives the receipt time of each that was there."""
     found: dict[Key, int] = {}

@@ -64,6 +64,7 @@ class Shape(Generic[Thing]):
     def first(
         self, connection: Connection, query: Select[Any], values: Mapping[str, Any] | None = None
     ) -> Thing | None:
+        """``values``: what the query's own names stand for."""
         row = connection.execute(query, values).mappings().first()
         return None if row is None else self.thing(row)
 
@@ -126,7 +127,7 @@ def insert_unless_there(
     return connection.execute(statement, row).first() is not None
 
 
-# Statements are put together once a table: that costs as much as running them.
+# Statements are put together once and kept: putting one together costs as much as running it.
 
 
 @cache
