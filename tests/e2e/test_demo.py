@@ -9,6 +9,8 @@ from typing import Any
 import httpx
 import pytest
 
+from deploy.larkfield import PILES
+from shared.times import DAY, MINUTE, parse_time
 from tests.e2e.harness import Running, find_addresses, healthy, started, until
 
 
@@ -26,17 +28,36 @@ def items(demo: Running, path: str) -> list[dict[str, object]]:
     return found
 
 
+def heat_of(demo: Running, peg: str) -> dict[str, Any]:
+    report: dict[str, Any] = httpx.get(f"{demo.web}api/v1/piles/{peg.lower()}/heat", timeout=30).json()
+    return report
+
+
 def test_the_history_of_six_open_and_three_finished_piles_is_there(demo: Running) -> None:
     piles = items(demo, "piles?limit=100")
     assert {str(pile["peg"]) for pile in piles} == {f"K-0{number}" for number in range(1, 10)}
     assert sum(pile["finished_at"] is None for pile in piles) == 6
-    report = httpx.get(f"{demo.web}api/v1/piles/k-07/heat", timeout=30).json()
+    report = heat_of(demo, "K-07")
     assert report["hottest"]["hours_above"]["55"] > 300
     assert sum(turn["state"] == "confirmed" for turn in report["turns"]) == 5
     assert {rule["id"]: rule["status"] for rule in report["rules"]} == {
         "us-organic-windrow": "met",
         "three-turns": "met",
     }
+
+
+def test_the_turn_that_nobody_logged_is_proposed_and_no_other(demo: Running) -> None:
+    proposed = {
+        pile.peg: [turn["at"] for turn in report["turns"] if turn["state"] == "proposed"]
+        for pile, report in ((pile, heat_of(demo, pile.peg)) for pile in PILES if pile.finished_day is None)
+    }
+    (at,) = proposed.pop("K-05")
+    k_05 = next(pile for pile in PILES if pile.peg == "K-05")
+    unlogged = next(turn for turn in k_05.turns if not turn.logged)
+    built_at = parse_time(next(str(one["built_at"]) for one in items(demo, "piles") if one["peg"] == "K-05"))
+    days = (parse_time(at) - built_at) / DAY
+    assert days == pytest.approx(unlogged.day - k_05.built_day, abs=30 * MINUTE / DAY)
+    assert not any(proposed.values())
 
 
 def test_the_turn_of_k_02_falls_due_and_its_maker_hears_of_it(demo: Running) -> None:
@@ -62,7 +83,7 @@ def test_the_turn_of_k_02_falls_due_and_its_maker_hears_of_it(demo: Running) -> 
 
 
 def test_a_turn_that_is_logged_cools_the_simulated_pile_and_answers_the_notice(demo: Running) -> None:
-    before = httpx.get(f"{demo.web}api/v1/piles/k-02/heat", timeout=30).json()
+    before = heat_of(demo, "K-02")
     logged = httpx.post(
         f"{demo.web}api/v1/piles/k-02/turns",
         json={"at": before["as_of"]},
@@ -90,7 +111,7 @@ def test_a_turn_that_is_logged_cools_the_simulated_pile_and_answers_the_notice(d
 
 
 def fallen_below(demo: Running, celsius: float) -> dict[str, Any] | None:
-    report: dict[str, Any] = httpx.get(f"{demo.web}api/v1/piles/k-02/heat", timeout=30).json()
+    report = heat_of(demo, "K-02")
     now_c = report["hottest"]["now_c"]  # None until the first reading after the turn
     return report if now_c is not None and now_c < celsius else None
 
