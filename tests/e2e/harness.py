@@ -24,9 +24,6 @@ import httpx
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, Envelope, Session
 
-from api.auth_tokens import create_token
-from shared.stores import REGISTRY_FILE, open_registry
-from shared.times import SystemClock
 from tests.ports import free_port
 
 Found = TypeVar("Found")
@@ -153,12 +150,9 @@ def healthy(web: str) -> bool:
 @contextlib.contextmanager
 def api_of(running: Running, data: Path) -> Iterator[httpx.Client]:
     """The JSON API as a manager."""
-    registry = open_registry(data / REGISTRY_FILE)
-    try:
-        key = create_token(registry, "manager", "the test", SystemClock().now())
-    finally:
-        registry.close()
-    headers = {"Authorization": f"Bearer {key}"}
+    made = turnbell("token", "create", "--data", str(data), "--role", "manager")
+    assert made.returncode == 0, made.stderr
+    headers = {"Authorization": f"Bearer {made.stdout.strip().splitlines()[-1]}"}
     with httpx.Client(base_url=f"{running.web}api/v1", headers=headers, timeout=20) as client:
         yield client
 

@@ -7,8 +7,8 @@ import re
 import pytest
 from playwright.sync_api import Browser, Page
 
-from tests.pages.axe import faults_small_by_day_large_by_night
-from tests.pages.browser import DESK, Complaints, visitor
+from tests.pages.axe import serious_violations
+from tests.pages.browser import DESK, PHONE, Complaints, Scheme, visitor
 from tests.pages.server import Yard
 
 PAGES = {
@@ -55,13 +55,21 @@ TOO_SMALL = """[...document.querySelectorAll('button, .button, summary, nav a, s
 pytestmark = pytest.mark.browser
 
 
+@pytest.mark.parametrize(
+    ("size", "scheme"), [(PHONE, "light"), (DESK, "dark")], ids=["phone-light", "desk-dark"]
+)
 def test_every_page_opens_fits_is_quiet_and_accessible_for_eye_and_finger(
-    larkfield: Yard, browser: Browser, axe: str
+    larkfield: Yard, browser: Browser, axe: str, size: tuple[int, int], scheme: Scheme
 ) -> None:
-    """What a finger touches is 48 px high, the size that platform guides ask for (common practice, no source); links
-    within a sentence are let be. No instant is shown as machines write it."""
-    with visitor(browser, larkfield.address, larkfield.key) as context:
-        faults: dict[str, list[str]] = {}
+    """The first load of each is in one size; the other size of the scheme is shown by the same window, drawn anew.
+
+    What a finger touches is 48 px high, the size that platform guides ask for (common practice, no source); links within
+    a sentence are let be. No instant is shown as machines write it.
+    """
+    with visitor(browser, larkfield.address, larkfield.key, size=size, scheme=scheme) as context:
+        violations: dict[str, list[str]] = {}
+        small: dict[str, list[str]] = {}
+        instants: dict[str, list[str]] = {}
         page = context.new_page()
         complaints = Complaints(page)
         for name, path in PAGES.items():
@@ -71,29 +79,20 @@ def test_every_page_opens_fits_is_quiet_and_accessible_for_eye_and_finger(
             if name in WITH_CURVE:
                 wake_the_curve(page)
             assert page.locator("h1").count() == 1, name
-            small = page.evaluate(TOO_SMALL) if name not in PROSE else []
+            for width, height in (DESK if size == PHONE else PHONE, size):
+                page.set_viewport_size({"width": width, "height": height})
+                too_wide = page.evaluate("document.documentElement.scrollWidth - innerWidth")
+                assert too_wide <= 0, f"{name} is {too_wide} px too wide at {width}"
+            small[name] = page.evaluate(TOO_SMALL) if size == PHONE and name not in PROSE else []
             unfold(page)
-            said = page.locator("main").inner_text() if name not in PROSE else ""
-            instants = re.findall(r".{0,30}\d{4}-\d\d-\d\d.{0,12}", said)
-            faults[name] = [
-                *small,
-                *instants,
-                *faults_small_by_day_large_by_night(page, axe),
-                *complaints.said,
-            ]
-            complaints.said.clear()
-        assert {name: found for name, found in faults.items() if found} == {}
-
-
-@pytest.mark.parametrize("name", sorted(WITH_CURVE))
-def test_a_page_with_a_curve_opens_large_and_by_night(larkfield: Yard, browser: Browser, name: str) -> None:
-    with visitor(browser, larkfield.address, larkfield.key, size=DESK, scheme="dark") as context:
-        page = context.new_page()
-        complaints = Complaints(page)
-        page.goto(PAGES[name])
-        wake_the_curve(page)
-        assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0
-        assert complaints.said == []
+            if name not in PROSE:
+                said = page.locator("main").inner_text()
+                instants[name] = re.findall(r".{0,30}\d{4}-\d\d-\d\d.{0,12}", said)
+            violations[name] = serious_violations(page, axe)
+            assert complaints.said == [], name
+        assert {name: found for name, found in violations.items() if found} == {}
+        assert {name: found for name, found in small.items() if found} == {}
+        assert {name: found for name, found in instants.items() if found} == {}
 
 
 def test_every_page_reads_in_fahrenheit(larkfield: Yard, browser: Browser) -> None:
