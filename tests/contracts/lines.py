@@ -7,12 +7,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from urllib.parse import urlsplit
 
-import httpx
-
 from shared.ports import Appended
 from shared.readings import Reading
 from shared.stores import LineReadings, open_line_readings, parse_address
 from shared.stores.line.forward import ForwardLoop, ForwardPace
+from tests import loopback
 
 QUICK = ForwardPace(horizon_ms=0, poll_s=0.02, tries=20)
 TOKEN = "made-up"
@@ -40,7 +39,7 @@ class Forwarded(LineReadings):
         while not self._stop.is_set():
             if not self.forward.step():
                 self._stop.wait(0.02)
-            httpx.get(self._flush_url, timeout=DEADLINE_S, trust_env=False)
+            loopback.get(self._flush_url, timeout=DEADLINE_S)
 
     def close(self) -> None:
         if not self._stop.is_set():
@@ -68,6 +67,6 @@ class Settled(LineReadings):
                     return appended
                 self.forward._send()
                 if self._flush_url:
-                    httpx.get(self._flush_url, timeout=DEADLINE_S, trust_env=False)
+                    loopback.get(self._flush_url, timeout=DEADLINE_S)
                 self.forward.step()
         raise AssertionError(f"the spool does not empty: {waiting}")

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import httpx
 
+from tests import loopback
 from tests.ports import free_port
 
 PROGRAM = shutil.which("victoria-metrics")
@@ -63,7 +64,7 @@ class Victoria:
         """False when it ended: somebody was quicker to take the port."""
         while self._process is not None and self._process.poll() is None and time.monotonic() < deadline:
             try:
-                if httpx.get(f"http://127.0.0.1:{port}/health", trust_env=False).status_code == 200:
+                if loopback.get(f"http://127.0.0.1:{port}/health").status_code == 200:
                     return True
             except httpx.TransportError:
                 time.sleep(0.05)
@@ -71,7 +72,7 @@ class Victoria:
 
     def flush(self) -> None:
         """Let what was accepted be seen at once, not within seconds."""
-        httpx.get(f"{self.url}/internal/force_flush", timeout=DEADLINE_S, trust_env=False).raise_for_status()
+        loopback.get(f"{self.url}/internal/force_flush", timeout=DEADLINE_S).raise_for_status()
 
     def end(self, how: signal.Signals = signal.SIGTERM) -> None:
         if self._process is not None:

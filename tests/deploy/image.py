@@ -20,11 +20,10 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-import httpx
-
 from shared.readings import SensorKey
 from shared.stores import open_line_readings, parse_address
 from shared.times import Millis, Span
+from tests import loopback
 from tests.contracts import postgresql, victoria
 from tests.deploy.composed import FILES, OURS, ROLES, Composed, composed
 from tests.e2e.harness import Running, find_addresses, healthy, started, until
@@ -157,7 +156,7 @@ def compose(bin_: Path, folder: Path) -> None:
 
 
 def _figure(running: Running, name: str) -> float:
-    text = httpx.get(f"{running.web}metrics", timeout=60, trust_env=False).text
+    text = loopback.get(f"{running.web}metrics", timeout=60).text
     found = re.search(rf"^{name} (\S+)$", text, re.MULTILINE)
     assert found is not None, text
     return float(found[1])

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import httpx
 import paho.mqtt.publish as mqtt
 import pytest
 
 from deploy.errors import UserError
 from deploy.house import open_house
 from shared.settings import Settings
+from tests import loopback
 from tests.contracts.victoria import Victoria
 from tests.e2e.harness import serving, until
 
@@ -40,10 +40,10 @@ def test_a_reading_travels_from_the_probe_to_the_far_store(victoria: Victoria, t
         def arrived() -> bool:
             victoria.flush()
             asked = {"match[]": f'{measurement}_value{{probe="P-01",depth="45"}}', "start": "0"}
-            answer = httpx.get(f"{victoria.url}/api/v1/export", params=asked, trust_env=False)
+            answer = loopback.get(f"{victoria.url}/api/v1/export", params=asked)
             return "61.9" in answer.text
 
         until(arrived, PATIENCE_S, "the reading in the far store")
-        health = httpx.get(f"{service.web}healthz", timeout=PATIENCE_S).json()
+        health = loopback.get(f"{service.web}healthz", timeout=PATIENCE_S).json()
         assert health["loops"]["forward"]["alive"]
         assert service.stop() == 0

@@ -8,13 +8,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-import httpx
 import paho.mqtt.publish as mqtt
 import pytest
 from starlette.testclient import TestClient
 
 from api.parts import LoopState
 from api.role_app import create_role_app
+from tests import loopback
 from tests.api.conftest import build_house, close_house
 from tests.deploy.composed import composed
 from tests.e2e.harness import Running, healthy, started, until
@@ -52,7 +52,7 @@ def _role(kind: str, data: Path, config: Path) -> Iterator[Running]:
 
 
 def _figures(running: Running) -> dict[str, float]:
-    text = httpx.get(f"{running.web}metrics", timeout=PATIENCE_S, trust_env=False).text
+    text = loopback.get(f"{running.web}metrics", timeout=PATIENCE_S).text
     return {name: float(value) for name, value in re.findall(r"^(\S+) (\S+)$", text, re.MULTILINE)}
 
 
@@ -68,7 +68,7 @@ def test_an_ingester_and_a_watch_by_themselves_can_be_asked(tmp_path: Path) -> N
         )
         data = tmp_path / "data"
         with _role("ingest", data, config) as ingest, _role("watch", data, config) as watch:
-            assert httpx.get(f"{watch.web}readyz", timeout=PATIENCE_S).json()["status"] == "ready"
+            assert loopback.get(f"{watch.web}readyz", timeout=PATIENCE_S).json()["status"] == "ready"
             mqtt.single(
                 "turnbell/larkfield/P-01/readings", '{"celsius":{"45":61.9}}', 1, hostname="localhost", port=made.port,
                 auth={"username": login.username, "password": login.password},

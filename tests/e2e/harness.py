@@ -24,6 +24,7 @@ import httpx
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, Envelope, Session
 
+from tests import loopback
 from tests.ports import free_port
 
 Found = TypeVar("Found")
@@ -142,7 +143,7 @@ def find_addresses(running: Running, patience_s: float = 60.0) -> None:
 
 def healthy(web: str) -> bool:
     try:
-        return httpx.get(f"{web}healthz", timeout=2).status_code == 200
+        return loopback.get(f"{web}healthz", timeout=2).status_code == 200
     except httpx.HTTPError:
         return False
 
@@ -153,7 +154,9 @@ def api_of(running: Running, data: Path) -> Iterator[httpx.Client]:
     made = turnbell("token", "create", "--data", str(data), "--role", "manager")
     assert made.returncode == 0, made.stderr
     headers = {"Authorization": f"Bearer {made.stdout.strip().splitlines()[-1]}"}
-    with httpx.Client(base_url=f"{running.web}api/v1", headers=headers, timeout=20) as client:
+    with httpx.Client(
+        base_url=f"{running.web}api/v1", headers=headers, timeout=20, verify=loopback.NO_AUTHORITIES
+    ) as client:
         yield client
 
 

@@ -11,6 +11,7 @@ import pytest
 
 from deploy.larkfield import PILES
 from shared.times import DAY, MINUTE, parse_time
+from tests import loopback
 from tests.e2e.harness import Running, find_addresses, healthy, started, until
 
 
@@ -24,12 +25,12 @@ def demo() -> Iterator[Running]:
 
 
 def items(demo: Running, path: str) -> list[dict[str, object]]:
-    found: list[dict[str, object]] = httpx.get(f"{demo.web}api/v1/{path}", timeout=20).json()["items"]
+    found: list[dict[str, object]] = loopback.get(f"{demo.web}api/v1/{path}", timeout=20).json()["items"]
     return found
 
 
 def heat_of(demo: Running, peg: str) -> dict[str, Any]:
-    report: dict[str, Any] = httpx.get(f"{demo.web}api/v1/piles/{peg.lower()}/heat", timeout=30).json()
+    report: dict[str, Any] = loopback.get(f"{demo.web}api/v1/piles/{peg.lower()}/heat", timeout=30).json()
     return report
 
 
@@ -73,7 +74,7 @@ def test_the_turn_of_k_02_falls_due_and_its_maker_hears_of_it(demo: Running) -> 
     inbox = until(
         lambda: (
             page
-            if "K-02 wants a turn now" in (page := httpx.get(f"{demo.web}inbox", timeout=20).text)
+            if "K-02 wants a turn now" in (page := loopback.get(f"{demo.web}inbox", timeout=20).text)
             else None
         ),
         30,
@@ -118,4 +119,4 @@ def fallen_below(demo: Running, celsius: float) -> dict[str, Any] | None:
 
 def test_every_page_says_that_its_clock_is_quick(demo: Running) -> None:
     for path in ("", "piles/k-03", "notices", "inbox"):
-        assert "120" in httpx.get(f"{demo.web}{path}", timeout=30).text.split("</header>")[0]
+        assert "120" in loopback.get(f"{demo.web}{path}", timeout=30).text.split("</header>")[0]

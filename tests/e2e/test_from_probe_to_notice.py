@@ -15,6 +15,7 @@ import paho.mqtt.publish as mqtt
 import pytest
 
 from shared.times import HOUR, MINUTE, Millis, SystemClock, iso
+from tests import loopback
 from tests.e2e.harness import HookSink, MailSink, Running, api_of, serving, until
 
 Thing = TypeVar("Thing")
@@ -113,7 +114,7 @@ def test_a_hot_day_ends_in_a_turn_notice_by_mail_and_webhook_in_a_curve_and_in_t
         assert report["turn"]["state"] in {"due", "overdue"}
         curve = api.get(f"/piles/{pile}/readings").json()
         assert "66.8" in json.dumps(curve)
-        page = httpx.get(f"{running.web}piles/{pile}", headers=api.headers)
+        page = loopback.get(f"{running.web}piles/{pile}", headers=api.headers)
         assert page.status_code == 200
         assert "K-07" in page.text
 

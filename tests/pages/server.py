@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import socket
-import ssl
 import threading
 import time
 from collections.abc import Iterator
@@ -25,9 +24,8 @@ from shared.settings import Settings
 from shared.stores import open_readings, open_registry
 from shared.times import Millis
 from shared.warm_loop import WarmLoop
+from tests.loopback import NO_AUTHORITIES
 from tests.pages.yard import NOW, Sketch, furnish
-
-NO_AUTHORITIES = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
 
 
 class SetClock:
@@ -47,7 +45,6 @@ class Yard:
 
 
 def client_of(yard: Yard, key: str | None, accept: str = "*/*") -> httpx.Client:
-    """Knows no authorities: reading their certificates takes longer than most answers, and nothing here is encrypted."""
     headers = {"Accept": accept} | ({"Authorization": f"Bearer {key}"} if key else {})
     return httpx.Client(base_url=yard.address, headers=headers, timeout=60, verify=NO_AUTHORITIES)
 

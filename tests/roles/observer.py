@@ -12,6 +12,7 @@ import httpx
 
 from alerts.sharing import ROW
 from shared.ports import Registry, StorageError
+from tests import loopback
 
 EVERY_S = 0.2
 
@@ -90,6 +91,6 @@ class Observer:
 
 def _answers(page: str) -> bool:
     try:
-        return httpx.get(f"{page}readyz", timeout=5, trust_env=False).status_code == 200
+        return loopback.get(f"{page}readyz", timeout=5).status_code == 200
     except httpx.HTTPError:
         return False

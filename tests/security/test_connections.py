@@ -10,7 +10,6 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
 from typing import Any
 
-import httpx
 import pytest
 from fastapi import FastAPI, Request
 from starlette.responses import JSONResponse, Response
@@ -19,6 +18,7 @@ from uvicorn.protocols.http.flow_control import FlowControl
 from api.body_limit import BodyLimit
 from deploy.web import WebServer, address_of, bind
 from deploy.web_patience import Patience, patient
+from tests import loopback
 
 DEADLINE_S = 60.0
 
@@ -141,7 +141,7 @@ def test_others_are_served_while_slow_ones_wait() -> None:
         for _ in range(300):
             slow = held.enter_context(socket.create_connection(address, DEADLINE_S))
             slow.sendall(b"POST /echo HTTP/1.1\r\nHost: x\r\n")
-        answer = httpx.get(f"http://{address[0]}:{address[1]}/who", timeout=DEADLINE_S)
+        answer = loopback.get(f"http://{address[0]}:{address[1]}/who", timeout=DEADLINE_S)
         assert answer.status_code == 200
 
 
@@ -180,5 +180,5 @@ def test_only_a_proxy_of_ours_speaks_for_others() -> None:
         (("127.0.0.0/8",), {"host": "203.0.113.7", "scheme": "https"}),
     ):
         with served(Patience(), proxies) as address:
-            answer = httpx.get(f"http://{address[0]}:{address[1]}/who", headers=told, timeout=DEADLINE_S)
+            answer = loopback.get(f"http://{address[0]}:{address[1]}/who", headers=told, timeout=DEADLINE_S)
             assert answer.json() == said, proxies

@@ -37,6 +37,7 @@ class Victoria(LineClient):
             auth=address.login,
             timeout=PATIENCE_S,
             trust_env=False,
+            verify=address.read_url.startswith("https:"),  # without TLS the authorities need not be read
         )
 
     def curves(self, start: int, end: int, sensors: Collection[SensorKey]) -> dict[SensorKey, Curve]:
