@@ -1,13 +1,12 @@
-"""What another process does with a store, so that two can meet: ``python -m tests.contracts.child VERB ADDRESS ...``.
+"""What another process does with a store, so that two can meet.
 
-Each verb prints ``ready`` once the store is open, waits for a line on standard input, works, and prints its result.
+Each work prints ``ready`` once the store is open, waits for a line on standard input, works, and prints its result.
 """
 
 from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable
 
 from shared.ports import StoreBusy
 from shared.readings import Reading, SensorKey
@@ -81,14 +80,3 @@ def count_up(address: str, times: int) -> None:
         done += 1
     print(json.dumps(done), flush=True)
     registry.close()
-
-
-VERBS: dict[str, Callable[..., None]] = {
-    "append_all": append_all,
-    "append_on": append_on,
-    "claim_all": claim_all,
-    "count_up": count_up,
-}
-
-if __name__ == "__main__":
-    VERBS[sys.argv[1]](sys.argv[2], *(int(text) for text in sys.argv[3:]))

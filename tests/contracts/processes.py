@@ -1,68 +1,40 @@
-"""Starts ``child.py`` and talks to it; every wait has a deadline."""
+"""Starts the works of ``child.py`` and talks to them; every wait has a deadline."""
 
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
-from pathlib import Path
-from typing import IO, Any
+from contextlib import ExitStack, contextmanager
+from typing import Any
 
-ROOT = Path(__file__).parents[2]
+from tests.forks import Fork
+
 DEADLINE_S = 60.0
 
 
-class Child:
-    def __init__(self, verb: str, address: str, *numbers: int) -> None:
-        command = [sys.executable, "-m", "tests.contracts.child", verb, address, *map(str, numbers)]
-        self.process = subprocess.Popen(
-            command, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-        )
-        self._overdue = threading.Timer(DEADLINE_S, self.process.kill)
-        self._overdue.start()
-        assert self.line() == "ready"
-
-    @property
-    def out(self) -> IO[str]:
-        assert self.process.stdout is not None
-        return self.process.stdout
-
+class Child(Fork):
     def line(self) -> str:
-        return self.out.readline().strip()
+        return self.stdout.readline().strip()
 
     def go(self) -> None:
-        assert self.process.stdin is not None
-        self.process.stdin.write("go\n")
-        self.process.stdin.flush()
+        self.stdin.write("go\n")
+        self.stdin.flush()
 
     def result(self) -> Any:
         text = self.line()
         assert text, "the child ended without an answer"
-        assert self.process.wait(DEADLINE_S) == 0
+        assert self.wait(DEADLINE_S) == 0
         return json.loads(text)
-
-    def end(self) -> None:
-        self._overdue.cancel()
-        self.process.kill()
-        self.process.wait(DEADLINE_S)
-        for pipe in (self.process.stdin, self.process.stdout):
-            if pipe is not None:
-                pipe.close()
 
 
 @contextmanager
 def children(*calls: tuple[Any, ...]) -> Iterator[list[Child]]:
-    started: list[Child] = []
-    try:
-        for call in calls:
-            started.append(Child(*call))  # noqa: PERF401  # those started must be ended if the next one fails
+    """``calls``: a work and what it is given. Each has its store open already, and waits for ``go``."""
+    with ExitStack() as held:
+        started = [held.enter_context(Child(*call)) for call in calls]
+        assert [child.line() for child in started] == ["ready"] * len(calls)
         yield started
-    finally:
-        for child in started:
-            child.end()
 
 
 def in_threads(*works: Any) -> list[Any]:

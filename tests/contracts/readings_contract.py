@@ -12,7 +12,7 @@ from shared.ports import ReadingsStore, StorageError
 from shared.readings import SensorKey
 from shared.times import HOUR
 from tests.contracts.adapters import readings_at
-from tests.contracts.child import BATCH, batch
+from tests.contracts.child import BATCH, append_all, append_on, batch
 from tests.contracts.processes import children, in_threads
 from tests.contracts.readings_kept import ReadingsKept
 from tests.contracts.readings_made import CORE, EVER, SITE, reading
@@ -69,7 +69,7 @@ class ReadingsContract(ReadingsKept):
     def test_two_processes_append_overlapping_batches_and_each_reading_is_new_once(
         self, store: ReadingsStore, address: str
     ) -> None:
-        with children(("append_all", address, 0, 30), ("append_all", address, 10, 40)) as both:
+        with children((append_all, address, 0, 30), (append_all, address, 10, 40)) as both:
             for child in both:
                 child.go()
             results = [child.result() for child in both]
@@ -81,11 +81,11 @@ class ReadingsContract(ReadingsKept):
     def test_a_kill_in_the_middle_loses_nothing_acknowledged_and_leaves_whole_batches(
         self, address: str, batches_first: int
     ) -> None:
-        with children(("append_on", address)) as (child,):
+        with children((append_on, address)) as (child,):
             child.go()
             acknowledged = [int(child.line()) for _ in range(batches_first)]
-            child.process.kill()  # SIGKILL: nothing of the child runs any more
-            acknowledged += [int(text) for text in child.out.read().split("\n")[:-1]]
+            child.kill()  # SIGKILL: nothing of the child runs any more
+            acknowledged += [int(text) for text in child.stdout.read().split("\n")[:-1]]
         store = readings_at(address)
         stored = store.read(batch(0)[0].sensor, EVER).at.tolist()
         assert len(stored) % BATCH == 0

@@ -12,6 +12,7 @@ import pytest
 from shared.ports import Conflict, NotFound, Registry, StorageError
 from shared.times import HOUR, Millis
 from tests.contracts.adapters import registry_at
+from tests.contracts.child import claim_all, count_up
 from tests.contracts.processes import DEADLINE_S, children, in_threads
 from tests.contracts.registry_access import RegistryAccess
 from tests.contracts.registry_facts import RegistryFacts
@@ -138,7 +139,7 @@ class RegistryContract(RegistryFacts, RegistryProbes, RegistryPeople, RegistryAc
 
     def test_two_processes_that_count_together_lose_no_step(self, registry: Registry, address: str) -> None:
         registry.memory.set("number", "0")
-        with children(("count_up", address, 20), ("count_up", address, 20)) as both:
+        with children((count_up, address, 20), (count_up, address, 20)) as both:
             for child in both:
                 child.go()
             assert [child.result() for child in both] == [20, 20]
@@ -148,7 +149,7 @@ class RegistryContract(RegistryFacts, RegistryProbes, RegistryPeople, RegistryAc
         with registry.begin() as tx:
             for number in range(60):
                 tx.notices.put(notice(f"n{number:02d}", number))
-        with children(("claim_all", address, HOUR, HOUR), ("claim_all", address, HOUR, HOUR)) as both:
+        with children((claim_all, address, HOUR, HOUR), (claim_all, address, HOUR, HOUR)) as both:
             for child in both:
                 child.go()
             claimed = [child.result() for child in both]

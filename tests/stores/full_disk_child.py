@@ -9,7 +9,6 @@ from __future__ import annotations
 import json
 import resource
 import signal
-import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -48,7 +47,3 @@ def main(kind: str, path: Path, room: int) -> None:
         big = b"x" * 4000
         print(json.dumps(fill(lambda number: registry.quarantine.put(Millis(number), "t", "r", big), room)))
         registry.close()
-
-
-if __name__ == "__main__":
-    main(sys.argv[1], Path(sys.argv[2]), int(sys.argv[3]))

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import sqlite3
-import subprocess
-import sys
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -21,18 +19,19 @@ from shared.stores import open_readings, open_registry
 from shared.stores.registry.store import SqlRegistry
 from shared.times import Millis, Span
 from tests.contracts.child import BATCH, batch
-from tests.contracts.processes import ROOT, in_threads
+from tests.contracts.processes import in_threads
 from tests.contracts.registry_made import furnished, pile
+from tests.forks import Fork
+from tests.stores import full_disk_child
 
 EVER = Span(Millis(0))
 SENSOR = batch(0)[0].sensor
 
 
 def fill_in_a_child(kind: str, path: Path, room: int) -> list[Any]:
-    command = [sys.executable, "-m", "tests.stores.full_disk_child", kind, str(path), str(room)]
-    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=60, check=False)
-    assert done.returncode == 0, done.stderr
-    result: list[Any] = json.loads(done.stdout)
+    with Fork(full_disk_child.main, kind, path, room) as child:
+        result: list[Any] = json.loads(child.stdout.read())
+        assert child.wait(60.0) == 0
     return result
 
 

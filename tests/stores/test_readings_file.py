@@ -13,6 +13,7 @@ from shared.readings import Reading, SensorKey
 from shared.stores import arrivals_log, open_readings, open_registry, readings_schema
 from shared.stores.readings_schema import STEPS
 from shared.times import DAY, HOUR, Millis, Span
+from tests.contracts.child import append_all
 from tests.contracts.processes import children
 
 CORE = SensorKey("larkfield", "P1", "45")
@@ -121,7 +122,7 @@ def test_an_empty_file_becomes_a_store(tmp_path: Path) -> None:
 
 def test_two_processes_may_make_the_file_at_the_same_time(tmp_path: Path) -> None:
     address = f"sqlite={tmp_path / 'readings.db'}"
-    with children(("append_all", address, 0, 2), ("append_all", address, 0, 2)) as both:
+    with children((append_all, address, 0, 2), (append_all, address, 0, 2)) as both:
         for child in both:
             child.go()
         assert sum(child.result()[0] for child in both) == 100

@@ -21,9 +21,11 @@ from shared.stores.migrations import upgrade as upgrading
 from shared.stores.registry.columns import metadata
 from shared.stores.sqlite_files import REGISTRY_ID
 from shared.times import Millis
-from tests.contracts.processes import ROOT, children
+from tests.contracts.child import count_up
+from tests.contracts.processes import children
 from tests.contracts.registry_made import furnished
 
+ROOT = Path(__file__).parents[2]
 VERSIONS = upgrading.HERE / "versions"
 
 
@@ -159,7 +161,7 @@ def open_again(path: Path) -> dict[str, str]:
 
 def test_two_processes_may_make_the_registry_at_the_same_time(tmp_path: Path) -> None:
     address = f"sqlite={tmp_path / 'registry.db'}"
-    with children(("count_up", address, 5), ("count_up", address, 5)) as both:
+    with children((count_up, address, 5), (count_up, address, 5)) as both:
         for child in both:
             child.go()
         assert [child.result() for child in both] == [5, 5]

@@ -1,7 +1,6 @@
 """A sender in a process of its own that can be made to stand still at one step, to be killed there.
 
-``python -m tests.alerts.outbox.sender_child REGISTRY STEP LEASE``. At STEP it prints ``at STEP`` and waits for the end; with
-STEP ``-`` it works until its input closes. The steps are wrapped around the parts from outside: the sender itself knows
+At its step it prints ``at STEP`` and waits for the end; with the step ``-`` it works until its input closes. The steps are wrapped around the parts from outside: the sender itself knows
 nothing of them.
 """
 
@@ -12,6 +11,7 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 from alerts.channels.port import Parcel, Sender
@@ -92,7 +92,7 @@ def standing_after_commit(
     return standing
 
 
-def main(registry_path: str, step: str, lease_s: float) -> None:
+def main(registry_path: Path, step: str, lease_s: float) -> None:
     registry = open_registry(registry_path)
     registry.notices = notices = Notices(registry.notices, step)
     if step == "after_mark":
@@ -111,7 +111,3 @@ def main(registry_path: str, step: str, lease_s: float) -> None:
     stop.set()
     thread.join()
     registry.close()
-
-
-if __name__ == "__main__":
-    main(sys.argv[1], sys.argv[2], float(sys.argv[3]))

@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-import contextlib
 import itertools
 import random
-import subprocess
-import sys
 import threading
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -16,40 +12,24 @@ import pytest
 from alerts.channels.webhook import WebhookSender
 from shared.ports import Registry
 from tests.alerts.channels.servers import Answer, Got, http_sink
+from tests.alerts.outbox import sender_child
 from tests.alerts.outbox.causes import OPEN, all_sent, cause, hooks, said
 from tests.alerts.outbox.ledger import settle
-from tests.alerts.outbox.sender_child import STEPS
 from tests.alerts.outbox.yard import running, senders, until
-
-ROOT = Path(__file__).parents[3]
-
-
-@contextlib.contextmanager
-def child(folder: Path, step: str = "-", lease_s: float = 1.0) -> Iterator[subprocess.Popen[str]]:
-    program = [sys.executable, "-m", "tests.alerts.outbox.sender_child"]
-    arguments = [*program, str(folder / "registry.db"), step, str(lease_s)]
-    process = subprocess.Popen(arguments, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
-    try:
-        yield process
-    finally:
-        process.kill()
-        process.wait(10.0)
-        for pipe in (process.stdin, process.stdout):
-            if pipe is not None:
-                pipe.close()
+from tests.forks import Fork
 
 
-def says(process: subprocess.Popen[str], word: str) -> None:
+def child(folder: Path, step: str = "-", lease_s: float = 1.0) -> Fork:
+    return Fork(sender_child.main, folder / "registry.db", step, lease_s)
+
+
+def says(process: Fork, word: str) -> None:
     """Wait until the child says it."""
-    assert process.stdout is not None
-    timer = threading.Timer(30.0, process.kill)
-    timer.start()
     heard = list(itertools.takewhile(lambda line: line.strip() != word, process.stdout))
-    timer.cancel()
     assert process.poll() is None, heard
 
 
-@pytest.mark.parametrize("step", STEPS)
+@pytest.mark.parametrize("step", sender_child.STEPS)
 def test_killed_at_any_step_the_next_sender_brings_it_under_the_same_key(
     registry: Registry, tmp_path: Path, step: str
 ) -> None:
@@ -111,7 +91,6 @@ def test_two_senders_at_once_never_take_the_same_notice(registry: Registry, tmp_
         with child(tmp_path, lease_s=15.0) as one, child(tmp_path, lease_s=15.0) as two:
             until(lambda: all_sent(registry, 200), 60.0)
             for process in (one, two):
-                assert process.stdin is not None
                 process.stdin.close()
                 assert process.wait(20.0) == 0
     line = settle("two senders at once", caused, said(sink))

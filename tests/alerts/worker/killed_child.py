@@ -1,13 +1,12 @@
-"""A watch that dies without warning: ``python -m tests.alerts.worker.killed_child FOLDER POINT COUNT NOW``.
+"""A watch that dies without warning.
 
-POINT ``put_notice`` or ``put_episode``: the process is gone before that call for the COUNT-th time; ``committed``: right
-after the COUNT-th transaction.
+At the point ``put_notice`` or ``put_episode``: the process is gone before that call for the ``left``-th time; ``committed``: right
+after the ``left``-th transaction.
 """
 
 from __future__ import annotations
 
 import os
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -17,11 +16,9 @@ from shared.ports import Registry
 from tests.alerts.watched import Yard
 
 
-def main() -> None:
-    folder, point, count, now = sys.argv[1:]
-    yard = Yard(Path(folder))
-    yard.clock.at = int(now)
-    left = int(count)
+def main(folder: Path, point: str, left: int, now: int) -> None:
+    yard = Yard(folder)
+    yard.clock.at = now
 
     def reached() -> None:
         nonlocal left
@@ -55,7 +52,3 @@ def main() -> None:
         yard.is_so(pile, state="due", load=1.0, due_at=yard.now, hottest_c=71.0)
     yard.tick(times=3)
     yard.close()
-
-
-if __name__ == "__main__":
-    main()

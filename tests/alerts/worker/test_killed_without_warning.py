@@ -1,14 +1,12 @@
 from __future__ import annotations
 
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
 from tests.alerts.watched import Yard
-
-ROOT = Path(__file__).parents[3]
+from tests.alerts.worker import killed_child
+from tests.forks import Fork
 
 
 @pytest.mark.parametrize(
@@ -30,17 +28,8 @@ def test_whenever_it_is_killed_every_pile_is_told_once_after_the_restart(
     piles = [yard.pile(f"K-{number:02}") for number in range(1, 4)]
     now = yard.now
     yard.close()
-    child = [
-        sys.executable,
-        "-m",
-        "tests.alerts.worker.killed_child",
-        str(tmp_path),
-        point,
-        str(count),
-        str(now),
-    ]
-    killed = subprocess.run(child, cwd=ROOT, capture_output=True, text=True, timeout=60, check=False)
-    assert killed.returncode == 9, killed.stderr
+    with Fork(killed_child.main, tmp_path, point, count, now) as child:
+        assert child.wait(60.0) == 9
     after = Yard(tmp_path)
     after.clock.at = now + 1000  # the machine is up again a second later
     for pile in piles:
