@@ -29,7 +29,7 @@ sys.setswitchinterval(0.0005)
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """First what shares something costly: near the end a worker takes over tests of another, and makes it once more."""
-    items.sort(key=lambda item: "tests/pile_model/" not in item.nodeid)
+    items.sort(key=lambda item: not item.nodeid.startswith(("tests/pile_model/", "tests/e2e/test_demo.py")))
 
 
 @pytest.fixture(scope="session")
