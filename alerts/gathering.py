@@ -92,6 +92,7 @@ class Gatherer:
             radio=self.radio(pile.site, now) if any(_past(p, now) for p in standing) else None,
             cells=self._cells,
             ahead_ms=ahead_ms,
+            next_reading_at=None if idle else self._book.ahead_at(pile_id, now),
         )
 
     def site(self, slug: str, now: Millis) -> Snapshot:

@@ -112,7 +112,9 @@ class Looks:
                     told_of_parent=self._told_of_parent(snapshot, judging.directory),
                     anew=self._agenda.anew(place),
                 )
-                again[place] = looked.look_again_at or _build_ahead(snapshot)
+                again[place] = _soonest(
+                    looked.look_again_at, snapshot.next_reading_at, _build_ahead(snapshot)
+                )
                 self.ahead.saw(snapshot, looked.changes)
         self.at_work = None
         for place, at in again.items():
@@ -135,6 +137,10 @@ def bad(snapshot: Snapshot) -> bool:
 
 def _at(episodes: Iterable[Episode], place: Place) -> list[Episode]:
     return [episode for episode in episodes if place_of(episode) == place]
+
+
+def _soonest(*instants: Millis | None) -> Millis | None:
+    return min((at for at in instants if at is not None), default=None)
 
 
 def _build_ahead(snapshot: Snapshot) -> Millis | None:

@@ -119,6 +119,8 @@ class Snapshot:
     round: tuple[RoundRow, ...] = ()
     ahead_ms: int = 0
     """Someone is being called to this site for a turn: turns that are wanted within so long are said along with it."""
+    next_reading_at: Millis | None = None
+    """The first reading that is there already though its time, by a probe's clock that is ahead, has not come."""
 
     @property
     def zone(self) -> str:

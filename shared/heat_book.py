@@ -110,6 +110,16 @@ class HeatBook:
         with self._engines.lock:
             return self._engines.entry(pile_id).heat.probe_lines()
 
+    def ahead_at(self, pile_id: str, now: Millis) -> Millis | None:
+        """The instant of the first reading of a probe whose clock is ahead of ``now``: the report changes then, though
+        nothing more comes. None = there is none."""
+        with self._engines.lock:
+            entry = self._engines.entry(pile_id)
+            waiting = [at for at in entry.stale.values() if at > now]
+        with entry.lock:
+            held = entry.heat.first_after(now)
+        return min(waiting if held is None else [held, *waiting], default=None)
+
     def poll(self, consumer: str) -> set[str]:
         """Piles whose readings or facts changed since this consumer asked last; the first time, all open ones."""
         return self._engines.poll(consumer)
@@ -158,8 +168,8 @@ class HeatBook:
         guide, rules = self._catalogue.asked_of(entry.heat.facts.pile)
         with entry.lock:
             self._engines.feed([entry], now)
-            heat, newest = entry.heat, entry.heat.newest_at()
-            if newest is not None and newest > now:
+            heat = entry.heat
+            if heat.first_after(now) is not None:
                 report = heat_report(heat.facts, heat.curves(), now, guide, rules, heat.max_gap_ms)
                 return self._as_put_away(entry, report, now)
             report = self._as_put_away(entry, report_of(heat, now, guide, rules), now)

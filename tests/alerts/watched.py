@@ -50,6 +50,9 @@ class ToldBook:
         self.asked.append(pile_id)
         return self.said[pile_id](now)
 
+    def ahead_at(self, _pile_id: str, _now: Millis) -> None:
+        return None
+
     def reports(self, pile_ids: Iterable[str], now: Millis, **_: Any) -> dict[str, HeatReport]:
         return {pile_id: self.report(pile_id, now) for pile_id in pile_ids}
 

@@ -116,6 +116,26 @@ def test_a_pile_over_70_is_one_message(real: RealYard) -> None:
     assert notice.figures["also"] == ["turn_due"]
 
 
+@pytest.mark.parametrize("read_by_a_page", [False, True])
+def test_a_reading_by_a_clock_that_is_ahead_is_told_once_its_time_has_come(
+    real: RealYard, *, read_by_a_page: bool
+) -> None:
+    """The next one may be an hour away, and by an exact clock a reading can come between a look's now and its question."""
+    real.read(58.0, until=NOW + 10 * HOUR)
+    now = real.clock.at
+    real.readings.append([Reading(SENSOR, Millis(now + 5 * MINUTE), 72.0, Millis(now))])
+    if read_by_a_page:
+        real.book.history("pile-1")
+    real.watch.tick(real.clock.now())
+    assert real.says() == []
+    real.clock.at = now + 5 * MINUTE - 1
+    real.watch.tick(real.clock.now())
+    assert real.says() == []
+    real.clock.at = now + 5 * MINUTE
+    real.watch.tick(real.clock.now())
+    assert real.says() == [("cool_pile", "first")]
+
+
 def test_readings_from_before_that_come_late_bring_the_turn_forward(real: RealYard) -> None:
     """A probe that was out of reach delivers its stored readings: the pile had been hot for two days."""
     real.read(61.0, until=NOW + HOUR)
