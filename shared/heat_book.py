@@ -117,7 +117,7 @@ class HeatBook:
             entry = self._engines.entry(pile_id)
             waiting = [at for at in entry.stale.values() if at > now]
         with entry.lock:
-            held = entry.heat.first_after(now)
+            held = entry.first_after(now)
         return min(waiting if held is None else [held, *waiting], default=None)
 
     def poll(self, consumer: str) -> set[str]:
@@ -169,7 +169,7 @@ class HeatBook:
         with entry.lock:
             self._engines.feed([entry], now)
             heat = entry.heat
-            if heat.first_after(now) is not None:
+            if entry.first_after(now) is not None:
                 report = heat_report(heat.facts, heat.curves(), now, guide, rules, heat.max_gap_ms)
                 return self._as_put_away(entry, report, now)
             report = self._as_put_away(entry, report_of(heat, now, guide, rules), now)

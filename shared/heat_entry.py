@@ -61,6 +61,12 @@ class Entry:
         self.heat.hold(sensor, since, Curve(curve.at[some], curve.value[some], curve.mark[some]))
         return Millis(int(curve.at[end])) if end < len(curve) else None
 
+    def first_after(self, now: Millis) -> Millis | None:
+        """The instant of the first reading in the engine that is later, good or not."""
+        lines = [line.rows.at for stand in self.heat.stands for line in stand.lines.values()]
+        later = [int(at[at.searchsorted(now, "right")]) for at in lines if len(at) and at[-1] > now]
+        return Millis(min(later)) if later else None
+
     def history(self) -> PileHistory:
         heat = self.heat
         heat.refresh()

@@ -173,12 +173,6 @@ class PileHeat:
         ]
         return Millis(max(lasts)) if lasts else None
 
-    def first_after(self, now: Millis) -> Millis | None:
-        """The instant of the first reading held that is later, good or not."""
-        lines = [line.rows.at for stand in self.stands for line in stand.lines.values() if line.rows.count]
-        later = [int(at[at.searchsorted(now, "right")]) for at in lines if at[-1] > now]
-        return Millis(min(later)) if later else None
-
     def row_count(self) -> int:
         """Readings of probes that it holds, whatever was judged of them."""
         return sum(line.rows.count for line in self.probe_lines())
