@@ -25,6 +25,12 @@ class _Facts:
     placements: tuple[Placement, ...]
     turns: tuple[Turn, ...]
 
+    def ahead_of(self, now: Millis) -> list[Millis]:
+        """What is entered by a clock that is ahead of ours, or for a later day."""
+        instants = [self.pile.built_at, self.pile.finished_at, *(turn.at for turn in self.turns)]
+        instants += [edge for one in self.placements for edge in (one.span.start, one.span.end)]
+        return [at for at in instants if at is not None and at > now]
+
 
 class Gatherer:
     def __init__(
@@ -92,7 +98,9 @@ class Gatherer:
             radio=self.radio(pile.site, now) if any(_past(p, now) for p in standing) else None,
             cells=self._cells,
             ahead_ms=ahead_ms,
-            next_reading_at=None if idle else self._book.ahead_at(pile_id, now),
+            takes_effect_at=soonest(
+                *facts.ahead_of(now), None if idle else self._book.ahead_at(pile_id, now)
+            ),
         )
 
     def site(self, slug: str, now: Millis) -> Snapshot:
@@ -142,6 +150,10 @@ class Gatherer:
         if (site, name) not in self._heard:
             self._heard[site, name] = self._registry.probes.named(site, name)
         return self._heard[site, name]
+
+
+def soonest(*instants: Millis | None) -> Millis | None:
+    return min((at for at in instants if at is not None), default=None)
 
 
 def _idle(pile: Pile, now: Millis) -> bool:

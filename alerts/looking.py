@@ -14,7 +14,7 @@ from alerts.ahead import Ahead
 from alerts.conditions.service_trouble import RADIO, judge
 from alerts.conditions.turn_soon import AHEAD_MS
 from alerts.deadlines import Place
-from alerts.gathering import Gatherer
+from alerts.gathering import Gatherer, soonest
 from alerts.judging import Judging
 from alerts.policy_people import Directory
 from alerts.sharing import Share
@@ -112,9 +112,7 @@ class Looks:
                     told_of_parent=self._told_of_parent(snapshot, judging.directory),
                     anew=self._agenda.anew(place),
                 )
-                again[place] = _soonest(
-                    looked.look_again_at, snapshot.next_reading_at, _build_ahead(snapshot)
-                )
+                again[place] = soonest(looked.look_again_at, snapshot.takes_effect_at)
                 self.ahead.saw(snapshot, looked.changes)
         self.at_work = None
         for place, at in again.items():
@@ -137,12 +135,3 @@ def bad(snapshot: Snapshot) -> bool:
 
 def _at(episodes: Iterable[Episode], place: Place) -> list[Episode]:
     return [episode for episode in episodes if place_of(episode) == place]
-
-
-def _soonest(*instants: Millis | None) -> Millis | None:
-    return min((at for at in instants if at is not None), default=None)
-
-
-def _build_ahead(snapshot: Snapshot) -> Millis | None:
-    pile = snapshot.pile
-    return pile.built_at if pile is not None and pile.built_at > snapshot.now else None

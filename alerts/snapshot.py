@@ -119,8 +119,8 @@ class Snapshot:
     round: tuple[RoundRow, ...] = ()
     ahead_ms: int = 0
     """Someone is being called to this site for a turn: turns that are wanted within so long are said along with it."""
-    next_reading_at: Millis | None = None
-    """The first reading that is there already though its time, by a probe's clock that is ahead, has not come."""
+    takes_effect_at: Millis | None = None
+    """When the first of what is in the stores already comes true: a reading, a turn, an end by a clock that is ahead."""
 
     @property
     def zone(self) -> str:

@@ -136,6 +136,25 @@ def test_a_reading_by_a_clock_that_is_ahead_is_told_once_its_time_has_come(
     assert real.says() == [("cool_pile", "first")]
 
 
+@pytest.mark.parametrize("entered", ["turn", "finish", "end of the placement"])
+def test_what_is_entered_by_a_clock_that_is_ahead_takes_effect_when_its_time_comes(
+    real: RealYard, entered: str
+) -> None:
+    real.read(61.0, until=NOW + 49 * HOUR)
+    real.clock.at += 1000
+    real.watch.tick(real.clock.now())
+    at = Millis(real.clock.at + 9 * MINUTE)
+    if entered == "turn":
+        real.registry.piles.add_turn(Turn("t1", "pile-1", at, by="Ben"))
+    elif entered == "finish":
+        real.registry.piles.change("pile-1", finished_at=at)
+    else:
+        real.registry.probes.change_placement("pl", span=Span(Millis(NOW), at))
+    looks = [real.watch.tick(Millis(at + later)) for later in (-MINUTE, -1, 0, MINUTE)]
+    assert looks == [1, 0, 1, 0]  # it changed; its time came
+    assert (real.registry.episodes.unresolved() == []) == (entered != "end of the placement")
+
+
 def test_readings_from_before_that_come_late_bring_the_turn_forward(real: RealYard) -> None:
     """A probe that was out of reach delivers its stored readings: the pile had been hot for two days."""
     real.read(61.0, until=NOW + HOUR)
