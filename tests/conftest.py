@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 import vl_convert
+from hypothesis import settings
 from pwdlib import PasswordHash
 from pwdlib.hashers.argon2 import Argon2Hasher
 from sqlalchemy import Engine
@@ -25,6 +26,9 @@ from tests.missing import missing
 
 sys.setswitchinterval(0.0005)
 """Most tests wait for a thread of their own process, the server's above all; ten times as long is the usual."""
+settings.register_profile("suite", deadline=None)
+settings.load_profile("suite")
+"""A machine that is busy with something else fails no test; all else is as the profile of before, of CI too, has it."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -91,7 +91,7 @@ def _walk(house: House, described: dict[str, Any], path: str, method: str) -> bo
     client, operation, met = house.client("manager"), described["paths"][path][method], set[int]()
 
     @settings(
-        max_examples=8, deadline=None, derandomize=True, database=None,
+        max_examples=8, derandomize=True, database=None,
         suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
     )  # fmt: skip
     @given(data=st.data())

@@ -15,7 +15,7 @@ def curve(count: int, seed: int) -> tuple[NDArray[np.int64], NDArray[np.float64]
     return np.cumsum(chance.integers(1, 10_000, count)), np.cumsum(chance.normal(0, 1, count)).round(1)
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 @given(
     count=st.integers(0, 3_000),
     points=st.integers(4, 400),

@@ -145,7 +145,6 @@ class ReadingsValues:
 
     @settings(
         max_examples=15,
-        deadline=None,
         # one suite for every store: each class runs it with a store of its own
         suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.differing_executors],
     )

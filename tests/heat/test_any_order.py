@@ -79,7 +79,7 @@ def put(heat: PileHeat, rows: Sequence[tuple[SensorKey, int, float]]) -> None:
         heat.put(key, np.array([BUILT + at]), np.array([value]))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(readings, runs, st.data())
 def test_any_order_any_repeats_and_any_questions_between_give_the_same_report(
     single: list[tuple[int, int, float]], many: list[tuple[int, int, list[float]]], data: st.DataObject
@@ -95,7 +95,7 @@ def test_any_order_any_repeats_and_any_questions_between_give_the_same_report(
     assert said(heat) == afresh(rows)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(readings, runs, st.data())
 def test_readings_that_were_taken_back_leave_no_trace(
     single: list[tuple[int, int, float]], many: list[tuple[int, int, list[float]]], data: st.DataObject
@@ -112,7 +112,7 @@ def test_readings_that_were_taken_back_leave_no_trace(
     assert said(heat) == afresh([row for index, row in enumerate(rows) if index not in gone])
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(readings, runs, readings, st.data())
 def test_holding_what_a_store_says_from_an_instant_on_equals_a_fresh_start(
     single: list[tuple[int, int, float]],

@@ -132,7 +132,7 @@ walks = st.lists(
 
 
 @example([[(7, 30.0), (7, 30.0), (7, 41.0), (7, 30.0), (7, 30.0)]], 0)
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.lists(walks, min_size=1, max_size=4), st.integers(0, 10))
 def test_the_peak_of_the_coldest_is_the_highest_of_dense_samples(
     many: list[list[tuple[int, float]]], turned_h: int

@@ -220,7 +220,7 @@ visits = st.lists(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(visits, st.data())
 def test_any_order_of_the_notes_gives_the_same_report(
     rows: list[tuple[int, float | None, float]], data: st.DataObject

@@ -187,7 +187,7 @@ def profile(parts: list[tuple[str, int]]) -> list[tuple[int, int, float]]:
     return rows
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(pieces, st.data())
 def test_probes_in_and_out_of_the_pile_are_judged_alike_in_any_order(
     parts: list[tuple[str, int]], data: st.DataObject

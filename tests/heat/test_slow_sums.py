@@ -46,7 +46,7 @@ def walked(steps: list[tuple[int, float, bool]], gentle: bool) -> list[tuple[int
     return rows
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 @given(st.tuples(walks, walks, walks), st.sampled_from([45.0, 54.3, 55.0, 60.0, 76.7]))
 def test_every_sum_equals_the_slow_one_to_a_millisecond_a_crossing(
     steps: tuple[list[tuple[int, float, bool]], ...], threshold_c: float

@@ -165,7 +165,7 @@ def test_other_guides_are_data() -> None:
     assert (found.turn.guide, found.turn.state, found.turn.required) == ("odd", "overdue", 2)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.lists(st.tuples(st.integers(1, 30), st.floats(45, 69.9)), min_size=1, max_size=8))
 def test_the_load_of_steps_is_the_sum_of_their_shares_and_due_when_it_is_one(
     pieces: list[tuple[int, float]],

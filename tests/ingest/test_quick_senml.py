@@ -23,7 +23,7 @@ def outcome(pack: list[Any]) -> Decoded | str:
         return str(error)
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=400)
 @given(PACKS)
 def test_every_pack_reads_the_same_by_both_ways(pack: list[Any]) -> None:
     usual = [

@@ -157,7 +157,7 @@ def test_a_goal_beyond_everything_there_is_gets_the_nearest() -> None:
     assert any("cannot be met" in said for said in found.warnings)
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(
     st.lists(st.tuples(st.floats(5, 90), st.floats(30, 55), st.floats(0.2, 5), st.floats(1, 500)), min_size=2, max_size=4),
     st.floats(15, 60),

@@ -26,7 +26,7 @@ def line(values: list[float], suspect: list[int] | None = None) -> SensorLine:
     st.integers(4, 60),
     st.lists(st.integers(0, 399), max_size=4),
 )
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_the_highest_and_lowest_of_every_piece_and_every_crossing_stay(
     values: list[float], points: int, cuts: list[int]
 ) -> None:
