@@ -3,9 +3,15 @@
 from __future__ import annotations
 
 import heapq
-from typing import Literal, NamedTuple
+from typing import Literal, NamedTuple, TypeVar
 
 from shared.times import Millis
+
+_Instant = TypeVar("_Instant", bound=int)
+
+
+def soonest(*instants: _Instant | None) -> _Instant | None:
+    return min((at for at in instants if at is not None), default=None)
 
 
 class Place(NamedTuple):

@@ -7,6 +7,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from alerts.deadlines import soonest
 from alerts.snapshot import PlacedProbe, SiteRadio, Snapshot
 from shared.heat.catalogue import Catalogue
 from shared.piles import Pile, Placement, Site, Turn
@@ -150,10 +151,6 @@ class Gatherer:
         if (site, name) not in self._heard:
             self._heard[site, name] = self._registry.probes.named(site, name)
         return self._heard[site, name]
-
-
-def soonest(*instants: Millis | None) -> Millis | None:
-    return min((at for at in instants if at is not None), default=None)
 
 
 def _idle(pile: Pile, now: Millis) -> bool:

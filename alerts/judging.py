@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from alerts.conditions.table import of_scope
 from alerts.conditions.verdict import Scope, Verdict
+from alerts.deadlines import soonest
 from alerts.lifecycle import Change, Place, advance, carried_on, close_all
 from alerts.messages import Messages
 from alerts.policy_people import Directory
@@ -51,14 +52,13 @@ class Judging:
         messages = Messages(tx, self.directory, self.links, snapshot, known, self.rounds)
         teller = Teller(tx, self.directory, self.quiet, messages, snapshot)
         told_again_at = teller.tell(changes, told_of_parent=told_of_parent, anew=anew)
-        looks = [
+        again = soonest(
             told_again_at,
+            snapshot.takes_effect_at,
             *(v.look_again_at for v in verdicts),
             *(c.look_again_at for c in changes),
-        ]
-        soonest = min((at for at in looks if at is not None), default=None)
-        again = None if soonest is None else Millis(max(soonest, snapshot.now + 1))
-        return Looked(tuple(changes), again)
+        )
+        return Looked(tuple(changes), None if again is None else Millis(max(again, snapshot.now + 1)))
 
 
 def judged(

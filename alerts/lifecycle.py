@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from alerts.conditions.verdict import Condition, Verdict
+from alerts.deadlines import soonest
 from shared.episodes import SEVERITIES, Episode, NoticeKind
 from shared.times import HOUR, Millis
 
@@ -200,7 +201,7 @@ def _wake(still: Episode, before: Episode, verdict: Verdict, now: Millis) -> Cha
     return Change(
         still,
         "none",
-        look_again_at=_soonest(verdict.look_again_at, still.snoozed_until),
+        look_again_at=soonest(verdict.look_again_at, still.snoozed_until),
         before=before,
         figures=verdict.figures if verdict.state == "bad" else None,
     )
@@ -208,7 +209,3 @@ def _wake(still: Episode, before: Episode, verdict: Verdict, now: Millis) -> Cha
 
 def _resolved(episode: Episode, now: Millis, reason: str) -> Episode:
     return replace(episode, state="resolved", resolved_at=now, resolved_reason=reason, clear_since=None)
-
-
-def _soonest(*instants: Millis | None) -> Millis | None:
-    return min((at for at in instants if at is not None), default=None)

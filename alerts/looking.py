@@ -14,7 +14,7 @@ from alerts.ahead import Ahead
 from alerts.conditions.service_trouble import RADIO, judge
 from alerts.conditions.turn_soon import AHEAD_MS
 from alerts.deadlines import Place
-from alerts.gathering import Gatherer, soonest
+from alerts.gathering import Gatherer
 from alerts.judging import Judging
 from alerts.policy_people import Directory
 from alerts.sharing import Share
@@ -112,7 +112,7 @@ class Looks:
                     told_of_parent=self._told_of_parent(snapshot, judging.directory),
                     anew=self._agenda.anew(place),
                 )
-                again[place] = soonest(looked.look_again_at, snapshot.takes_effect_at)
+                again[place] = looked.look_again_at
                 self.ahead.saw(snapshot, looked.changes)
         self.at_work = None
         for place, at in again.items():

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from alerts.conditions.table import CONDITIONS
+from alerts.deadlines import soonest
 from alerts.lifecycle import Change
 from alerts.messages import Messages, Word
 from alerts.policy import OVER, Circumstances, Hold, Telling, Withhold, decide
@@ -100,7 +101,7 @@ class Teller:
                 words.append(Word(telling, decision if isinstance(decision, Hold) else None))
         if words:
             wakes.append(self._now + 1)  # what comes after these words shows once they are written down
-        return words, min((at for at in wakes if at is not None), default=None)
+        return words, soonest(*wakes)
 
     def _circumstances(
         self, change: Change, tellings: Sequence[Telling], told_of_parent: frozenset[str]

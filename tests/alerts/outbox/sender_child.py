@@ -1,7 +1,7 @@
 """A sender in a process of its own that can be made to stand still at one step, to be killed there.
 
-At its step it prints ``at STEP`` and waits for the end; with the step ``-`` it works until its input closes. The steps are wrapped around the parts from outside: the sender itself knows
-nothing of them.
+At its step it prints ``at STEP`` and waits for the end; with the step ``-`` it works until its input closes. The steps
+are wrapped around the parts from outside: the sender itself knows nothing of them.
 """
 
 from __future__ import annotations

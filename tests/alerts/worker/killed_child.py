@@ -1,7 +1,7 @@
 """A watch that dies without warning.
 
-At the point ``put_notice`` or ``put_episode``: the process is gone before that call for the ``left``-th time; ``committed``: right
-after the ``left``-th transaction.
+At the point ``put_notice`` or ``put_episode``: the process is gone before that call for the ``left``-th time;
+``committed``: right after the ``left``-th transaction.
 """
 
 from __future__ import annotations
